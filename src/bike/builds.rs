@@ -1,0 +1,103 @@
+//! builds.yaml: what was changed on the bike, and when.
+
+use crate::problem::{Problem, Problems};
+use crate::yaml;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The build of a bike whose builds.yaml names none.
+pub const FIRST_BUILD: &str = "b1";
+
+/// One hardware state.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Build {
+    /// A short name without spaces, such as b2.
+    #[schemars(length(min = 1))]
+    pub build: String,
+    /// The day it was first ridden, as YYYY-MM-DD.
+    pub since: String,
+    /// What was changed.
+    #[schemars(length(min = 1))]
+    pub what: String,
+}
+
+/// The hardware history, newest last.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Builds {
+    list: Vec<Build>,
+}
+
+impl Builds {
+    /// Reads builds.yaml: a list, newest last.
+    ///
+    /// # Errors
+    /// Every problem with line and column.
+    pub fn parse(path: &Path, text: &str) -> Result<Self, Problems> {
+        if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
+            return Ok(Self::default());
+        }
+        let node = yaml::parse(path, text)?;
+        let list: Vec<Build> = yaml::read_node(path, &node)?;
+        let mut found = Vec::new();
+        for (i, build) in list.iter().enumerate() {
+            let at = i.to_string();
+            let mut say = |key: &str, what: String| {
+                let (line, column) = node.place(&[&at, key]);
+                found.push(Problem::at(path, line, column, what));
+            };
+            let fine = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
+            if !build.build.chars().all(fine) {
+                let got = &build.build;
+                say("build", format!("a build name holds letters, digits, - _ and ., got `{got}`"));
+            }
+            if list[..i].iter().any(|other| other.build == build.build) {
+                say("build", format!("build `{}` stands twice", build.build));
+            }
+            let day = |b: &Build| b.since.parse::<jiff::civil::Date>().ok();
+            match (day(build), i.checked_sub(1).and_then(|before| day(&list[before]))) {
+                (None, _) => {
+                    let got = &build.since;
+                    say("since", format!("`since` must be a day as YYYY-MM-DD, got `{got}`"));
+                }
+                (Some(this), Some(before)) if this < before => {
+                    say("since", "builds stand in order of time, newest last".to_owned());
+                }
+                _ => {}
+            }
+        }
+        Problems(found).into_result().map(|()| Self { list })
+    }
+
+    /// The builds, oldest first.
+    pub fn list(&self) -> &[Build] {
+        &self.list
+    }
+
+    /// The name of the build on the bike now.
+    pub fn current(&self) -> &str {
+        self.list.last().map_or(FIRST_BUILD, |b| b.build.as_str())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_build_is_the_current_one() {
+        let text = "- { build: b1, since: 2026-03-01, what: as bought }\n- { build: b2, since: 2026-04-01, what: open silencer }\n";
+        let builds = Builds::parse(Path::new("builds.yaml"), text).expect("valid");
+        assert_eq!(builds.current(), "b2");
+        let none = Builds::parse(Path::new("builds.yaml"), "# none yet\n").expect("valid");
+        assert_eq!(none.current(), FIRST_BUILD);
+    }
+
+    #[test]
+    fn finds_bad_days_and_repeated_names() {
+        let text = "- { build: b1, since: spring, what: x }\n- { build: b1, since: 2026-04-01, what: y }\n";
+        let found = Builds::parse(Path::new("builds.yaml"), text).expect_err("bad");
+        assert_eq!(found.0.len(), 2, "{found}");
+    }
+}

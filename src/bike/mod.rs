@@ -1,0 +1,36 @@
+//! The bike folder: bike.yaml, builds.yaml, tables, locks.
+//!
+//! Files of a folder (or of a commit) enter; a checked [`Bike`] and its
+//! [`SlotTables`] leave, or every problem at once.
+
+mod builds;
+mod config;
+mod folder;
+mod slot;
+mod template;
+
+pub use builds::{Build, Builds, FIRST_BUILD};
+pub use config::{
+    Bike, ClosedLoop, ClosedLoopMode, Controller, Delay, Density, Engine, FixedDelay, FuelTableKind,
+    Injectors, LambdaSensor, Mixture, Region, WarmEngine,
+};
+pub use folder::{BikeFolder, FileSource, WorkTree};
+pub use slot::{Lock, SlotTables, fuel_path, locks_path, mixture_path, spark_path};
+pub use template::{Template, TemplateFile};
+
+/// The name of the bike's own file.
+pub const BIKE_FILE: &str = "bike.yaml";
+/// The name of the hardware history.
+pub const BUILDS_FILE: &str = "builds.yaml";
+/// Where the tables lie.
+pub const MAPS_FOLDER: &str = "maps";
+/// Where the user's pipelines lie.
+pub const PIPELINES_FOLDER: &str = "pipelines";
+/// Where descriptions of foreign logs lie.
+pub const LOGGERS_FOLDER: &str = "loggers";
+/// Where rides lie.
+pub const RIDES_FOLDER: &str = "rides";
+/// The register of rides.
+pub const REGISTER_FILE: &str = "rides.yaml";
+/// Where the evidence behind the newest revision lies.
+pub const EVIDENCE_FOLDER: &str = "evidence";

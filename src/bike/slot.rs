@@ -1,0 +1,133 @@
+//! One slot's tables: fuel, mixture, spark, and the cells a tuner has locked.
+
+use super::config::{Bike, Region};
+use super::folder::FileSource;
+use crate::problem::{Problem, Problems};
+use crate::table::{self, Resolution, Table};
+use crate::yaml;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The tables of one slot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SlotTables {
+    /// What the controller looks fuel up in.
+    pub fuel: Table,
+    /// The wanted lambda.
+    pub mixture: Table,
+    /// Ignition advance, degrees before top dead centre.
+    pub spark: Option<Table>,
+    /// Regions the tool must not change.
+    pub locks: Vec<Lock>,
+}
+
+/// A region of cells that stays as it is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Lock {
+    /// From and to, 1/min.
+    pub rpm: [f64; 2],
+    /// From and to, in the load axis' unit.
+    pub load: [f64; 2],
+    /// Why.
+    #[schemars(length(min = 1))]
+    pub why: String,
+}
+
+impl Lock {
+    /// Whether a cell lies inside, edges included.
+    pub fn covers(&self, rpm: f64, load: f64) -> bool {
+        Region { rpm: self.rpm, load: self.load }.contains(rpm, load)
+    }
+}
+
+/// The fuel table's file.
+pub fn fuel_path(slot: &str) -> String {
+    format!("{}/{slot}/fuel.csv", super::MAPS_FOLDER)
+}
+
+/// The mixture table's file.
+pub fn mixture_path(slot: &str) -> String {
+    format!("{}/{slot}/mixture.csv", super::MAPS_FOLDER)
+}
+
+/// The spark table's file.
+pub fn spark_path(slot: &str) -> String {
+    format!("{}/{slot}/spark.csv", super::MAPS_FOLDER)
+}
+
+/// The locked cells' file.
+pub fn locks_path(slot: &str) -> String {
+    format!("{}/{slot}/locks.yaml", super::MAPS_FOLDER)
+}
+
+/// Lambda a mixture table may ask for: from very rich to the lean limit of
+/// combustion (about 1.15 to 1.25, from memory).
+const WANTED_LAMBDA: std::ops::RangeInclusive<f64> = 0.6..=1.25;
+/// Ignition advance a spark table may hold, degrees. Common practice, no source.
+const SPARK_DEG: std::ops::RangeInclusive<f64> = -20.0..=70.0;
+
+impl SlotTables {
+    /// Reads a slot's files from a folder or a commit.
+    ///
+    /// # Errors
+    /// Every problem of every file.
+    pub fn read(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Self, Problems> {
+        let mut found = Vec::new();
+        let thousandth = Resolution::new(0.001).expect("0.001 is a decimal step");
+        let tenth = Resolution::new(0.1).expect("0.1 is a decimal step");
+        let kind = bike.controller.fuel_table;
+        let mut table = |path: String, resolution, allowed, needed| -> Option<Table> {
+            let text = match files.text(&path) {
+                Ok(Some(text)) => text,
+                Ok(None) => {
+                    if needed {
+                        found.push(Problem::in_file(&path, format!("slot `{slot}` needs this table")));
+                    }
+                    return None;
+                }
+                Err(problem) => {
+                    found.push(problem);
+                    return None;
+                }
+            };
+            let axis = bike.controller.load;
+            match table::parse(Path::new(&path), &text, axis, resolution, allowed) {
+                Ok(table) => Some(table),
+                Err(problems) => {
+                    found.extend(problems.0);
+                    None
+                }
+            }
+        };
+        let fuel = table(fuel_path(slot), bike.resolution, kind.allowed(), true);
+        let mixture = table(mixture_path(slot), thousandth, WANTED_LAMBDA, true);
+        let spark = table(spark_path(slot), tenth, SPARK_DEG, false);
+        let locks = read_locks(slot, files).unwrap_or_else(|problems| {
+            found.extend(problems.0);
+            Vec::new()
+        });
+        match (fuel, mixture, found.is_empty()) {
+            (Some(fuel), Some(mixture), true) => Ok(Self { fuel, mixture, spark, locks }),
+            _ => Err(Problems(found)),
+        }
+    }
+
+    /// The lock that holds a cell, if one does.
+    pub fn lock_of(&self, rpm: f64, load: f64) -> Option<&Lock> {
+        self.locks.iter().find(|lock| lock.covers(rpm, load))
+    }
+}
+
+fn read_locks(slot: &str, files: &dyn FileSource) -> Result<Vec<Lock>, Problems> {
+    let path = locks_path(slot);
+    let Some(text) = files.text(&path)? else {
+        return Ok(Vec::new());
+    };
+    let node = yaml::parse(Path::new(&path), &text)?;
+    if matches!(node.value, yaml::Value::Null) {
+        return Ok(Vec::new());
+    }
+    yaml::read_node(Path::new(&path), &node)
+}

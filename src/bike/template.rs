@@ -1,0 +1,352 @@
+//! A bike folder to start from, its base tables computed from the engine data.
+
+use super::config::{FuelTableKind, Mixture};
+use super::slot::{fuel_path, mixture_path};
+use super::{BIKE_FILE, BUILDS_FILE};
+use crate::physics::{air, fuel, injector};
+use crate::table::{self, Axis, Grid, LoadAxis, Resolution, Table};
+
+/// What `new` needs to know of a bike.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Template {
+    /// What the workshop calls it.
+    pub name: String,
+    /// Displacement of all cylinders, cm³.
+    pub displacement_cc: f64,
+    /// Number of cylinders.
+    pub cylinders: u32,
+    /// Where the limiter cuts, 1/min.
+    pub rev_limit_rpm: f64,
+    /// A known fuel.
+    pub fuel: String,
+    /// What a fuel cell holds.
+    pub fuel_table: FuelTableKind,
+    /// The load axis.
+    pub load: LoadAxis,
+    /// Flow of one injector, cm³/min; without it a size that suits the engine.
+    pub injector_cc_min: Option<f64>,
+    /// The slots to make.
+    pub slots: Vec<String>,
+    /// Today, as YYYY-MM-DD, for builds.yaml.
+    pub today: String,
+}
+
+/// A file of a new bike folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TemplateFile {
+    /// `/`-separated path in the folder.
+    pub path: String,
+    /// Its text.
+    pub text: String,
+}
+
+/// Lambda asked for at idle and cruise. Common practice, no source: 14.7:1 on petrol.
+const CRUISE_LAMBDA: f64 = 1.0;
+/// Lambda asked for at full load. Common practice, no source: 12 to 13.5:1 on
+/// petrol, the middle of which is lambda 0.87.
+const POWER_LAMBDA: f64 = 0.87;
+/// Slope and offset of filling over manifold pressure, as a ratio and in kPa:
+/// `filling · p = SLOPE · p + OFFSET`. Hendricks and Sorenson, SAE 900616;
+/// the numbers are from memory (0.90 to 0.97, −5 to −10 kPa).
+const FILLING_SLOPE: f64 = 0.95;
+const FILLING_OFFSET_KPA: f64 = -7.0;
+/// Share of the rev limit at which breathing peaks, and the loss at standstill.
+/// Common practice, no source; the rides put it right.
+const PEAK_SHARE: f64 = 0.7;
+const LOSS_AT_STANDSTILL: f64 = 0.22;
+/// A wide-open throttle passes the engine's demand at the limit with little
+/// loss: ratio of its capacity to that demand. Common practice, no source.
+const THROTTLE_CAPACITY: f64 = 3.2;
+/// Battery voltage and dead time of usual injectors; from memory
+/// (10 V 1.4 to 1.8 ms, 12 V 1.0 to 1.2, 14 V 0.7 to 0.9).
+const USUAL_DEAD_TIME: &str = "{ 10: 1.50, 12: 1.10, 14: 0.80, 16: 0.65 }";
+/// Duty the usual injector reaches at the limit, %. Common practice, no source.
+const SIZED_FOR_DUTY_PCT: f64 = 75.0;
+
+impl Template {
+    /// The files of the new folder.
+    pub fn files(&self) -> Vec<TemplateFile> {
+        let mut files = vec![
+            TemplateFile { path: BIKE_FILE.to_owned(), text: self.bike_yaml() },
+            TemplateFile { path: BUILDS_FILE.to_owned(), text: self.builds_yaml() },
+        ];
+        let fuel = table::write(&self.fuel_table());
+        let mixture = table::write(&self.mixture_table());
+        for slot in &self.slots {
+            files.push(TemplateFile { path: fuel_path(slot), text: fuel.clone() });
+            files.push(TemplateFile { path: mixture_path(slot), text: mixture.clone() });
+        }
+        files
+    }
+
+    fn mixture_mode(&self) -> Mixture {
+        match self.fuel_table {
+            FuelTableKind::VePct => Mixture::Controller,
+            FuelTableKind::PulseWidthMs | FuelTableKind::TrimPct => Mixture::Table,
+        }
+    }
+
+    fn resolution(&self) -> f64 {
+        match self.fuel_table {
+            FuelTableKind::VePct => 0.1,
+            FuelTableKind::PulseWidthMs => 0.01,
+            FuelTableKind::TrimPct => 0.5,
+        }
+    }
+
+    fn stoich_afr(&self) -> f64 {
+        fuel::known(&self.fuel).unwrap_or(fuel::Composition::petrol()).stoich_afr()
+    }
+
+    fn injector_cc_min(&self) -> f64 {
+        const STEP: f64 = 10.0;
+        let peak_rpm = self.rev_limit_rpm;
+        let ve = filling(1.0, self.breathing(peak_rpm));
+        let fuel_g = self.fuel_g(ve, POWER_LAMBDA);
+        let open_s = SIZED_FOR_DUTY_PCT / 100.0 * 120.0 / peak_rpm;
+        let needed = fuel_g / open_s * 60.0 / (fuel::TYPICAL_FUEL_KG_M3 / 1000.0);
+        self.injector_cc_min.unwrap_or((needed / STEP).ceil() * STEP)
+    }
+
+    /// Fuel of one cylinder and cycle in the reference air, g.
+    fn fuel_g(&self, ve: f64, lambda: f64) -> f64 {
+        let cylinder_cc = self.displacement_cc / f64::from(self.cylinders);
+        let air_g = air::cylinder_air_g(ve, air::REFERENCE_KPA, cylinder_cc, air::REFERENCE_TEMP_C);
+        injector::fuel_for_air(air_g, lambda, self.stoich_afr())
+    }
+
+    /// How well the engine breathes at a speed, as a share of its best.
+    fn breathing(&self, rpm: f64) -> f64 {
+        let away = (rpm / self.rev_limit_rpm - PEAK_SHARE) / PEAK_SHARE;
+        1.0 - LOSS_AT_STANDSTILL * away * away
+    }
+
+    /// Manifold pressure over ambient at a throttle opening.
+    ///
+    /// An orifice of incompressible flow against a pump of constant volume:
+    /// `d·p² + p − 1 = 0` with `d` the squared ratio of demand to capacity.
+    fn pressure_ratio(&self, rpm: f64, throttle_pct: f64) -> f64 {
+        let open = 1.0 - (throttle_pct / 100.0 * std::f64::consts::FRAC_PI_2).cos();
+        let capacity = THROTTLE_CAPACITY * open.max(0.004);
+        let demand = rpm / self.rev_limit_rpm / capacity;
+        let d = demand * demand;
+        ((1.0 + 4.0 * d).sqrt() - 1.0) / (2.0 * d)
+    }
+
+    fn grid(&self) -> Grid {
+        const ROWS: f64 = 13.0;
+        const STEP: f64 = 250.0;
+        const FIRST_RPM: f64 = 1000.0;
+        let step = ((self.rev_limit_rpm - FIRST_RPM) / (ROWS * STEP)).ceil().max(1.0) * STEP;
+        let mut rpm = vec![FIRST_RPM];
+        while rpm[rpm.len() - 1] < self.rev_limit_rpm {
+            rpm.push(rpm[rpm.len() - 1] + step);
+        }
+        let load = match self.load {
+            LoadAxis::ThrottlePct => vec![1.0, 3.0, 6.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 100.0],
+            LoadAxis::MapKpa => (2..=10).map(|i| f64::from(i) * 10.0).collect(),
+        };
+        Grid {
+            rpm: Axis::new(rpm).expect("breakpoints ascend by construction"),
+            load: Axis::new(load).expect("breakpoints ascend by construction"),
+        }
+    }
+
+    fn ve(&self, rpm: f64, load: f64) -> f64 {
+        let breathing = self.breathing(rpm);
+        match self.load {
+            LoadAxis::ThrottlePct => filling(self.pressure_ratio(rpm, load), breathing),
+            LoadAxis::MapKpa => {
+                let ratio = load / air::REFERENCE_KPA;
+                filling(ratio, breathing) / ratio
+            }
+        }
+    }
+
+    /// The base fuel table, from filling, injector and fuel sums.
+    pub fn fuel_table(&self) -> Table {
+        let flow = injector::mass_flow_g_s(self.injector_cc_min(), fuel::TYPICAL_FUEL_KG_M3);
+        self.table(self.resolution(), |rpm, load| {
+            let ve = self.ve(rpm, load);
+            match self.fuel_table {
+                FuelTableKind::VePct => ve * 100.0,
+                FuelTableKind::PulseWidthMs => {
+                    let against_ambient = match self.load {
+                        LoadAxis::ThrottlePct => ve,
+                        LoadAxis::MapKpa => ve * load / air::REFERENCE_KPA,
+                    };
+                    let fuel_g = self.fuel_g(against_ambient, self.wanted_lambda(load));
+                    injector::effective_pulse_ms(fuel_g, flow)
+                }
+                FuelTableKind::TrimPct => 0.0,
+            }
+        })
+    }
+
+    /// The base mixture table: stoichiometric at idle and cruise, rich for power.
+    pub fn mixture_table(&self) -> Table {
+        self.table(0.001, |_, load| (self.wanted_lambda(load) * 100.0).round() / 100.0)
+    }
+
+    fn wanted_lambda(&self, load: f64) -> f64 {
+        let (from, to) = match self.load {
+            LoadAxis::ThrottlePct => (30.0, 80.0),
+            LoadAxis::MapKpa => (60.0, 90.0),
+        };
+        let share = ((load - from) / (to - from)).clamp(0.0, 1.0);
+        CRUISE_LAMBDA + (POWER_LAMBDA - CRUISE_LAMBDA) * share
+    }
+
+    fn table(&self, step: f64, cell: impl Fn(f64, f64) -> f64) -> Table {
+        let grid = self.grid();
+        let resolution = Resolution::new(step).expect("a decimal step");
+        let values = (0..grid.cells()).map(|i| {
+            let (rpm, load) = grid.point(i);
+            resolution.snap(cell(rpm, load))
+        });
+        Table { values: values.collect(), load_axis: self.load, resolution, grid }
+    }
+
+    fn bike_yaml(&self) -> String {
+        let mixture = match self.mixture_mode() {
+            Mixture::Controller => "controller",
+            Mixture::Table => "table",
+        };
+        format!(
+            "\
+# What rideloop knows of the bike. Lines after a # are remarks.
+name: {name}
+
+# Displacement of all cylinders together.
+engine: {{ displacement_cc: {cc}, cylinders: {cylinders}, strokes: 4, rev_limit_rpm: {limit} }}
+
+# Flow is of one injector at rated_kpa; rail_kpa is what the bike has.
+# dead_time_ms is by battery volts, from the injector's own data sheet:
+# the values below are only usual ones.
+injectors:
+  count: {cylinders}
+  flow_cc_min: {flow}
+  rated_kpa: 300
+  rail_kpa: 300
+  duty_limit_pct: 85
+  dead_time_ms: {dead}
+
+# petrol, E5, E10, E85, ethanol, methanol; or {{ stoich_afr: 14.1 }};
+# or mass fractions {{ carbon: .., hydrogen: .., oxygen: .. }}.
+fuel: {{ name: {fuel} }}
+
+controller:
+  fuel_table: {kind}        # ve_pct | pulse_width_ms | trim_pct
+  load: {load}        # throttle_pct | map_kpa
+  mixture: {mixture}         # controller: it divides by mixture.csv itself; table: the fuel table has it baked in
+  density: controller         # controller: it corrects for air itself; none: nobody does
+  resolution: {resolution}             # the smallest step a fuel cell can hold
+
+# none | trim_logged | unlogged, with optional region: {{ rpm: [a, b], load: [c, d] }}
+closed_loop: {{ mode: none }}
+
+# delay: estimate, or {{ cycles: 2.0, transport_ml: 900, lag_s: 0.09 }}
+# valid: the lambda the sensor can tell.
+lambda_sensor: {{ delay: estimate, valid: [0.65, 1.55] }}
+
+# From which engine temperature on the fuelling is the warm one.
+warm: {{ engine_temp_c: 75 }}
+
+# The switchable table sets; the first is the default.
+slots: [{slots}]
+",
+            name = quoted(&self.name),
+            cc = self.displacement_cc,
+            cylinders = self.cylinders,
+            limit = self.rev_limit_rpm,
+            flow = self.injector_cc_min(),
+            dead = USUAL_DEAD_TIME,
+            fuel = self.fuel,
+            kind = self.fuel_table.name(),
+            load = self.load.name(),
+            resolution = self.resolution(),
+            slots = self.slots.join(", "),
+        )
+    }
+
+    fn builds_yaml(&self) -> String {
+        format!(
+            "\
+# The hardware history, newest last. A new line begins a new build: rides of
+# an older build say nothing about the new one.
+- {{ build: {}, since: {}, what: as first recorded }}
+",
+            super::FIRST_BUILD,
+            self.today
+        )
+    }
+}
+
+/// Filling against ambient air at a pressure ratio.
+fn filling(pressure_ratio: f64, breathing: f64) -> f64 {
+    let offset = FILLING_OFFSET_KPA / air::REFERENCE_KPA;
+    ((FILLING_SLOPE * pressure_ratio + offset) * breathing).max(0.05)
+}
+
+/// A YAML text in quotes, safe for any name.
+fn quoted(text: &str) -> String {
+    serde_json::Value::from(text).to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Bike, Builds};
+    use super::*;
+    use std::path::Path;
+
+    fn template(fuel_table: FuelTableKind, load: LoadAxis) -> Template {
+        Template {
+            name: "Test: \"one\"".to_owned(),
+            displacement_cc: 650.0,
+            cylinders: 2,
+            rev_limit_rpm: 9000.0,
+            fuel: "E10".to_owned(),
+            fuel_table,
+            load,
+            injector_cc_min: None,
+            slots: vec!["power".to_owned(), "economy".to_owned()],
+            today: "2026-05-02".to_owned(),
+        }
+    }
+
+    #[test]
+    fn every_kind_of_template_reads_back() {
+        for kind in [FuelTableKind::VePct, FuelTableKind::PulseWidthMs, FuelTableKind::TrimPct] {
+            for load in [LoadAxis::ThrottlePct, LoadAxis::MapKpa] {
+                let template = template(kind, load);
+                let bike = Bike::parse(Path::new(BIKE_FILE), &template.bike_yaml()).expect("valid bike");
+                assert_eq!(bike.name, template.name);
+                Builds::parse(Path::new(BUILDS_FILE), &template.builds_yaml()).expect("valid builds");
+                let text = table::write(&template.fuel_table());
+                let read = table::parse(Path::new("f"), &text, load, bike.resolution, kind.allowed());
+                assert_eq!(read.expect("a table"), template.fuel_table());
+            }
+        }
+    }
+
+    #[test]
+    fn filling_grows_with_throttle_and_stays_sensible() {
+        let table = template(FuelTableKind::VePct, LoadAxis::ThrottlePct).fuel_table();
+        for row in table.values.chunks(table.grid.load.len()) {
+            assert!(row.windows(2).all(|w| w[1] >= w[0]), "{row:?}");
+            assert!(row.iter().all(|v| (4.0..110.0).contains(v)), "{row:?}");
+        }
+        assert!(table.at(6000.0, 100.0) > 80.0);
+        assert!(table.at(6000.0, 3.0) < 30.0);
+    }
+
+    #[test]
+    fn base_pulse_widths_follow_from_the_injector() {
+        let mut template = template(FuelTableKind::PulseWidthMs, LoadAxis::ThrottlePct);
+        template.injector_cc_min = Some(200.0);
+        let small = template.fuel_table().at(6000.0, 100.0);
+        template.injector_cc_min = Some(400.0);
+        let large = template.fuel_table().at(6000.0, 100.0);
+        assert!((small / large - 2.0).abs() < 0.01);
+    }
+}

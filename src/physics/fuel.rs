@@ -1,0 +1,103 @@
+//! What a fuel is made of, and the air it needs.
+
+/// Standard atomic weights of carbon, hydrogen and oxygen, g/mol.
+///
+/// Source: IUPAC standard atomic weights, abridged (2021).
+const CARBON: f64 = 12.011;
+const HYDROGEN: f64 = 1.008;
+const OXYGEN: f64 = 15.999;
+
+/// Mass fraction of oxygen in dry air: mole fraction 0.20939, molar mass
+/// 28.965 g/mol (the composition of CIPM-2007, Picard et al. 2008).
+const AIR_OXYGEN_MASS_FRACTION: f64 = 0.20939 * 2.0 * OXYGEN / 28.965;
+
+/// Density of the petrol that blends are made from, kg/m³. From memory; common
+/// handbooks give 720 to 775, EN 228 allows the same range.
+const PETROL_KG_M3: f64 = 745.0;
+/// Density of ethanol at 15 °C, kg/m³. From memory (handbooks: 793 to 794).
+const ETHANOL_KG_M3: f64 = 794.0;
+
+/// The elements of a fuel by mass fraction.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Composition {
+    /// Mass fraction of carbon.
+    pub carbon: f64,
+    /// Mass fraction of hydrogen.
+    pub hydrogen: f64,
+    /// Mass fraction of oxygen.
+    pub oxygen: f64,
+}
+
+impl Composition {
+    /// A fuel from its formula CcHhOo.
+    pub fn from_formula(c: f64, h: f64, o: f64) -> Self {
+        let mass = c * CARBON + h * HYDROGEN + o * OXYGEN;
+        Self { carbon: c * CARBON / mass, hydrogen: h * HYDROGEN / mass, oxygen: o * OXYGEN / mass }
+    }
+
+    /// Petrol as CH1.85, a usual mean formula (Heywood, Internal Combustion
+    /// Engine Fundamentals; from memory).
+    pub fn petrol() -> Self {
+        Self::from_formula(1.0, 1.85, 0.0)
+    }
+
+    /// Ethanol, C2H5OH.
+    pub fn ethanol() -> Self {
+        Self::from_formula(2.0, 6.0, 1.0)
+    }
+
+    /// Methanol, CH3OH.
+    pub fn methanol() -> Self {
+        Self::from_formula(1.0, 4.0, 1.0)
+    }
+
+    /// Petrol with ethanol, by the volume share of ethanol.
+    ///
+    /// Units: `ethanol_vol` is a fraction from 0 to 1.
+    pub fn petrol_with_ethanol(ethanol_vol: f64) -> Self {
+        let ethanol_mass = ethanol_vol * ETHANOL_KG_M3;
+        let petrol_mass = (1.0 - ethanol_vol) * PETROL_KG_M3;
+        let share = ethanol_mass / (ethanol_mass + petrol_mass);
+        let (petrol, ethanol) = (Self::petrol(), Self::ethanol());
+        let mix = |a: f64, b: f64| a * (1.0 - share) + b * share;
+        Self {
+            carbon: mix(petrol.carbon, ethanol.carbon),
+            hydrogen: mix(petrol.hydrogen, ethanol.hydrogen),
+            oxygen: mix(petrol.oxygen, ethanol.oxygen),
+        }
+    }
+
+    /// Mass of dry air that burns one mass of fuel completely to CO2 and H2O.
+    ///
+    /// Units: kg air per kg fuel.
+    ///
+    /// # Source
+    /// Atom balance: each C takes two O, each two H take one O, less the oxygen
+    /// the fuel brings. Checked against handbook values in `tests/reference`.
+    pub fn stoich_afr(&self) -> f64 {
+        let oxygen_needed =
+            self.carbon * 2.0 * OXYGEN / CARBON + self.hydrogen * OXYGEN / (2.0 * HYDROGEN) - self.oxygen;
+        oxygen_needed / AIR_OXYGEN_MASS_FRACTION
+    }
+}
+
+/// The fuels known by name, with their composition and density.
+///
+/// Densities are from memory (handbook ranges); they only size injectors.
+pub const KNOWN_FUELS: [&str; 6] = ["petrol", "E5", "E10", "E85", "ethanol", "methanol"];
+
+/// The composition of a fuel known by name.
+pub fn known(name: &str) -> Option<Composition> {
+    match name {
+        "petrol" => Some(Composition::petrol()),
+        "E5" => Some(Composition::petrol_with_ethanol(0.05)),
+        "E10" => Some(Composition::petrol_with_ethanol(0.10)),
+        "E85" => Some(Composition::petrol_with_ethanol(0.85)),
+        "ethanol" => Some(Composition::ethanol()),
+        "methanol" => Some(Composition::methanol()),
+        _ => None,
+    }
+}
+
+/// Density assumed for injector sums when nothing better is given, kg/m³.
+pub const TYPICAL_FUEL_KG_M3: f64 = PETROL_KG_M3;

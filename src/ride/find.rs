@@ -1,0 +1,144 @@
+//! Which files are rides, and on which revision each one was made.
+
+use crate::bike::RIDES_FOLDER;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// The revision a ride was made on, as far as its place tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RiddenOn {
+    /// It lies in `rides/r<N>/`.
+    Revision(u32),
+    /// It lies elsewhere: the newest revision when it is first registered.
+    Newest,
+}
+
+/// A file that may be a ride.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FoundRide {
+    /// Where it lies.
+    pub path: PathBuf,
+    /// How to name it to the user and in the register.
+    pub name: String,
+    /// The revision its place tells.
+    pub ridden_on: RiddenOn,
+}
+
+/// The rides of a bike folder, in the order of their names.
+///
+/// # Errors
+/// When a folder cannot be listed.
+pub fn find_in_folder(root: &Path) -> io::Result<Vec<FoundRide>> {
+    let rides = root.join(RIDES_FOLDER);
+    if !rides.is_dir() {
+        return Ok(Vec::new());
+    }
+    let mut found = Vec::new();
+    list(root, &rides, &mut found)?;
+    found.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(found)
+}
+
+/// The rides named on the command line: files, or folders of them.
+///
+/// # Errors
+/// When a path does not exist or a folder cannot be listed.
+pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> {
+    let mut found = Vec::new();
+    for path in paths {
+        let with_path =
+            |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", path.display()));
+        if std::fs::metadata(path).map_err(with_path)?.is_dir() {
+            list(root, path, &mut found)?;
+        } else {
+            found.push(describe(root, path));
+        }
+    }
+    found.sort_by(|a, b| a.name.cmp(&b.name));
+    found.dedup();
+    Ok(found)
+}
+
+fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>) -> io::Result<()> {
+    let with_path = |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", folder.display()));
+    for entry in std::fs::read_dir(folder).map_err(with_path)? {
+        let path = entry.map_err(with_path)?.path();
+        let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
+        if hidden {
+            continue;
+        }
+        if path.is_dir() {
+            list(root, &path, found)?;
+        } else if is_log(&path) {
+            found.push(describe(root, &path));
+        }
+    }
+    Ok(())
+}
+
+fn is_log(path: &Path) -> bool {
+    let known = ["csv", "parquet"];
+    path.extension().is_some_and(|e| known.iter().any(|k| e.eq_ignore_ascii_case(k)))
+}
+
+fn describe(root: &Path, path: &Path) -> FoundRide {
+    let rides = root.join(RIDES_FOLDER);
+    let inside = canonical(path).and_then(|p| p.strip_prefix(canonical(&rides)?).ok().map(Path::to_path_buf));
+    let (name, ridden_on) = match &inside {
+        Some(inside) => (slashed(inside), ridden_on(inside)),
+        None => {
+            let name = path
+                .file_name()
+                .map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+            (name, RiddenOn::Newest)
+        }
+    };
+    FoundRide { path: path.to_path_buf(), name, ridden_on }
+}
+
+fn canonical(path: &Path) -> Option<PathBuf> {
+    std::fs::canonicalize(path).ok()
+}
+
+fn slashed(path: &Path) -> String {
+    let parts: Vec<_> = path.components().map(|c| c.as_os_str().to_string_lossy()).collect();
+    parts.join("/")
+}
+
+fn ridden_on(inside: &Path) -> RiddenOn {
+    let mut parts = inside.components();
+    let first = parts.next().map(|c| c.as_os_str().to_string_lossy().into_owned());
+    let number = first.as_deref().and_then(|f| f.strip_prefix('r')?.parse().ok());
+    match (number, parts.next()) {
+        (Some(number), Some(_)) => RiddenOn::Revision(number),
+        _ => RiddenOn::Newest,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_place_tells_the_revision() {
+        let dir = tempfile::tempdir().expect("a folder");
+        for name in ["r2/b.csv", "r2/deep/c.PARQUET", "a.csv", "r3.csv", ".hidden.csv", "note.txt"] {
+            let path = dir.path().join(RIDES_FOLDER).join(name);
+            std::fs::create_dir_all(path.parent().expect("a parent")).expect("made");
+            std::fs::write(path, "x").expect("written");
+        }
+        let found = find_in_folder(dir.path()).expect("listed");
+        let told: Vec<_> = found.iter().map(|f| (f.name.as_str(), f.ridden_on)).collect();
+        assert_eq!(
+            told,
+            [
+                ("a.csv", RiddenOn::Newest),
+                ("r2/b.csv", RiddenOn::Revision(2)),
+                ("r2/deep/c.PARQUET", RiddenOn::Revision(2)),
+                ("r3.csv", RiddenOn::Newest),
+            ]
+        );
+        let missing = find_named(dir.path(), &[dir.path().join("nope.csv")]).expect_err("missing");
+        assert!(missing.to_string().contains("nope.csv"));
+    }
+}

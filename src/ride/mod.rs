@@ -1,0 +1,276 @@
+//! A log file → a ride: columns of known channels with every oddity counted.
+//!
+//! Everything that can be wrong with a log is caught here, at one door: after
+//! it, a missing value is NaN, times ascend strictly, and each row that did not
+//! make it has a counted reason.
+
+mod channel;
+mod columns;
+mod csv_log;
+mod find;
+mod parquet_log;
+mod register;
+
+pub use channel::Channel;
+pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
+pub use find::{FoundRide, RiddenOn, find_in_folder, find_named};
+pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
+
+use polars::prelude::DataFrame;
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+
+/// A log, read.
+#[derive(Debug, Clone)]
+pub struct Ride {
+    /// The file, as the user would name it.
+    pub path: PathBuf,
+    /// SHA-256 of the file's bytes, in hex.
+    pub sha256: String,
+    /// One `Float64` column a numeric channel (missing is NaN, no nulls) and a
+    /// `String` column for the slot.
+    frame: DataFrame,
+    /// What was met on the way in.
+    pub reading: ReadingReport,
+}
+
+/// Why a log cannot be used at all.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RideError {
+    /// The file cannot be opened or read.
+    #[error("cannot be read: {0}")]
+    Io(String),
+    /// Nothing in it.
+    #[error("the file is empty")]
+    Empty,
+    /// Binary data under a log's name.
+    #[error("is not a text log{0}")]
+    NotText(String),
+    /// A header, but no samples.
+    #[error("has a header row but no sample that can be read")]
+    NoSamples,
+    /// Not one title is a channel.
+    #[error("no channel is known among its titles ({0})")]
+    NoChannels(String),
+    /// The same channel twice.
+    #[error("the title `{0}` stands twice")]
+    DoubleChannel(&'static str),
+    /// A channel that nothing works without.
+    #[error("the channel `{0}` is missing")]
+    MissingChannel(&'static str),
+    /// A Parquet file that does not open.
+    #[error("is not a Parquet file that can be read: {0}")]
+    Parquet(String),
+    /// Numbers that cannot be what the channel holds.
+    #[error("{0}")]
+    Implausible(String),
+}
+
+impl RideError {
+    /// What to do about it.
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            RideError::NoChannels(_) | RideError::MissingChannel(_) => Some(
+                "the first row must name the channels, such as time_s,rpm,throttle_pct,lambda,engine_temp_c",
+            ),
+            RideError::NotText(_) => Some("export the log as comma-separated text, or as Parquet"),
+            _ => None,
+        }
+    }
+}
+
+/// The hash by which a ride is known, whatever its name.
+pub fn hash(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+impl Ride {
+    /// Reads a log from its bytes; the name's ending tells the format.
+    ///
+    /// # Errors
+    /// When the log cannot be used at all; single bad rows and values are
+    /// counted in [`Ride::reading`] instead.
+    pub fn read(path: &Path, bytes: &[u8]) -> Result<Self, RideError> {
+        let parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+        let columns = if parquet { parquet_log::read(bytes)? } else { csv_log::read(bytes)? };
+        let (frame, reading) = columns.into_frame()?;
+        let ride = Self { path: path.to_path_buf(), sha256: hash(bytes), frame, reading };
+        ride.refuse_implausible()?;
+        Ok(ride)
+    }
+
+    /// How many samples were read; rows dropped at the door not among them.
+    pub fn samples(&self) -> usize {
+        self.frame.height()
+    }
+
+    /// A numeric channel, missing values as NaN; `None` when the log lacks it.
+    pub fn values(&self, channel: Channel) -> Option<&[f64]> {
+        let column = self.frame.column(channel.name()).ok()?;
+        column.f64().ok()?.cont_slice().ok()
+    }
+
+    /// Whether the log has a channel, with at least one value in it.
+    pub fn has(&self, channel: Channel) -> bool {
+        match channel {
+            Channel::Slot => self.frame.column(channel.name()).is_ok(),
+            _ => self.values(channel).is_some_and(|v| v.iter().any(|x| !x.is_nan())),
+        }
+    }
+
+    /// The slot in use at each sample, when the log tells.
+    pub fn slots(&self) -> Option<Vec<Option<&str>>> {
+        let column = self.frame.column(Channel::Slot.name()).ok()?;
+        Some(column.str().ok()?.iter().collect())
+    }
+
+    /// The usual time between two samples, s: the median.
+    pub fn sample_interval_s(&self) -> f64 {
+        let time = self.values(Channel::TimeS).unwrap_or_default();
+        let mut steps: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
+        if steps.is_empty() {
+            return 0.0;
+        }
+        let middle = steps.len() / 2;
+        *steps.select_nth_unstable_by(middle, f64::total_cmp).1
+    }
+
+    /// Refuses units that would ruin a map before anything is computed.
+    fn refuse_implausible(&self) -> Result<(), RideError> {
+        for channel in [Channel::Lambda, Channel::Lambda2] {
+            let Some(middle) = self.values(channel).and_then(median) else { continue };
+            if let Some(problem) = implausible_lambda(channel.name(), middle) {
+                return Err(RideError::Implausible(problem));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What a median lambda tells about the unit it was logged in.
+fn implausible_lambda(name: &str, middle: f64) -> Option<String> {
+    // Petrol to ethanol span AFR 7 to 20 between very rich and free air; no
+    // engine runs at a median lambda beyond 2.5 or below 0.4.
+    match middle {
+        6.0..25.0 => Some(format!("`{name}` has a median of {middle:.2}: that looks like AFR, not lambda")),
+        _ if !(0.4..2.5).contains(&middle) => {
+            Some(format!("`{name}` has a median of {middle:.2}, which is no lambda of a running engine"))
+        }
+        _ => None,
+    }
+}
+
+/// The median of the values that are there.
+pub(crate) fn median(values: &[f64]) -> Option<f64> {
+    let mut there: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
+    if there.is_empty() {
+        return None;
+    }
+    let middle = there.len() / 2;
+    Some(*there.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn read(text: &str) -> Result<Ride, RideError> {
+        Ride::read(Path::new("ride.csv"), text.as_bytes())
+    }
+
+    #[test]
+    fn reads_known_channels_and_ignores_others() {
+        let ride = read("time_s,colour,rpm,lambda\n0.0,red,3000,0.95\n0.05,red,,nan\n0.10,red,-,1.01\n")
+            .expect("a ride");
+        assert_eq!(ride.samples(), 3);
+        let rpm = ride.values(Channel::Rpm).expect("rpm");
+        assert_eq!(rpm[0], 3000.0);
+        assert!(rpm[1].is_nan() && rpm[2].is_nan());
+        assert!(ride.values(Channel::MapKpa).is_none());
+        assert_eq!(ride.reading.unparsable_total(), 0);
+        assert!((ride.sample_interval_s() - 0.05).abs() < 1e-12);
+    }
+
+    #[test]
+    fn counts_and_shows_every_value_it_cannot_read() {
+        let ride = read("time_s,rpm\n0.0,3000\n0.1,three\n0.2,inf\n0.3,3003\n").expect("a ride");
+        assert_eq!(ride.reading.unparsable_total(), 2);
+        let first = &ride.reading.unparsable[0];
+        assert_eq!((first.line, first.column, first.value.as_str()), (3, 2, "three"));
+    }
+
+    #[test]
+    fn every_row_lost_at_the_door_has_a_reason() {
+        let text = "\u{feff}time_s,rpm\r\n0.0,1000\r\n0.1,1000\r\n0.1,1001\r\n0.05,1002\r\nx,1003\r\n0.2\r\n0.3,1004,9\r\n0.4,1005,\r\n0.5,10";
+        let ride = read(text).expect("a ride");
+        let dropped: Vec<_> = ride.reading.dropped.iter().map(|(k, v)| (*k, *v)).collect();
+        assert_eq!(
+            dropped,
+            [
+                ("duplicate_time", 1),
+                ("half_written_line", 1),
+                ("no_time", 1),
+                ("time_goes_back", 1),
+                ("wrong_field_count", 2)
+            ]
+        );
+        assert_eq!(ride.samples(), 3);
+        assert_eq!(ride.reading.rows, 9);
+    }
+
+    #[test]
+    fn says_what_kind_of_file_it_is_not() {
+        assert_eq!(read("").expect_err("empty"), RideError::Empty);
+        assert_eq!(read("\u{feff}  \n").expect_err("blank"), RideError::Empty);
+        assert_eq!(read("time_s,rpm\n").expect_err("header only"), RideError::NoSamples);
+        assert!(matches!(read("a,b\n1,2\n"), Err(RideError::NoChannels(_))));
+        assert!(matches!(read("rpm\n1000\n"), Err(RideError::MissingChannel("time_s"))));
+        assert!(matches!(read("time_s,rpm,rpm\n0,1,2\n"), Err(RideError::DoubleChannel("rpm"))));
+        let png = Ride::read(Path::new("x.csv"), b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR");
+        assert!(matches!(png, Err(RideError::NotText(_))));
+    }
+
+    #[test]
+    fn refuses_afr_under_the_name_of_lambda() {
+        let error = read("time_s,lambda\n0,13.2\n1,14.6\n2,14.7\n").expect_err("AFR");
+        assert!(error.to_string().contains("AFR"), "{error}");
+    }
+
+    #[test]
+    fn parquet_gives_the_same_columns() {
+        use polars::prelude::*;
+        let mut frame = DataFrame::new(
+            3,
+            vec![
+                Column::new("time_s".into(), [0.0, 0.1, 0.2]),
+                Column::new("rpm".into(), [Some(1000i32), None, Some(1002)]),
+                Column::new("other".into(), ["a", "b", "c"]),
+            ],
+        )
+        .expect("a frame");
+        let mut bytes = Vec::new();
+        ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
+        let ride = Ride::read(Path::new("ride.parquet"), &bytes).expect("a ride");
+        let rpm = ride.values(Channel::Rpm).expect("rpm");
+        assert_eq!((rpm[0], rpm[2]), (1000.0, 1002.0));
+        assert!(rpm[1].is_nan());
+        assert!(Ride::read(Path::new("ride.parquet"), b"PAR1 no").is_err());
+    }
+
+    proptest! {
+        #[test]
+        fn no_bytes_panic(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+            let _ = Ride::read(Path::new("r.csv"), &bytes);
+            let _ = Ride::read(Path::new("r.parquet"), &bytes);
+        }
+
+        #[test]
+        fn rows_are_never_lost_uncounted(text in "time_s,rpm,slot\n([0-9.,\"a\n-]{0,120})") {
+            if let Ok(ride) = read(&text) {
+                let dropped: usize = ride.reading.dropped.values().sum();
+                prop_assert_eq!(ride.reading.rows, ride.samples() + dropped);
+            }
+        }
+    }
+}

@@ -1,0 +1,195 @@
+//! rides.yaml: which rides are known, made on what, used or set aside.
+
+use crate::problem::{Problem, Problems};
+use crate::yaml;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// What `slot` says of a ride whose log tells the slot sample by sample.
+pub const LOGGED_SLOT: &str = "as_logged";
+
+/// A ride the register knows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RegisteredRide {
+    /// Its name when it was registered, below `rides/`.
+    pub file: String,
+    /// SHA-256 of its bytes, in hex.
+    pub sha256: String,
+    /// The revision it was made on, such as r3.
+    pub revision: String,
+    /// The slot it was made on, or `as_logged`.
+    pub slot: String,
+    /// The build it was made on.
+    pub build: String,
+    /// Whether it counts.
+    pub state: RideState,
+    /// The revisions it fed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub used_in: Vec<String>,
+    /// Why it was set aside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
+}
+
+/// Whether a ride counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum RideState {
+    /// Its evidence is in the map.
+    Used,
+    /// It never counts.
+    SetAside,
+}
+
+/// The register, in the order the rides came.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Register {
+    rides: Vec<RegisteredRide>,
+}
+
+const HEADER: &str = "\
+# The rides this bike's revisions stand on, known by their hash.
+# Written by rideloop; a ride is never counted twice.
+";
+
+impl Register {
+    /// Reads rides.yaml.
+    ///
+    /// # Errors
+    /// Every problem with line and column.
+    pub fn parse(path: &Path, text: &str) -> Result<Self, Problems> {
+        if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
+            return Ok(Self::default());
+        }
+        let node = yaml::parse(path, text)?;
+        let rides: Vec<RegisteredRide> = yaml::read_node(path, &node)?;
+        let mut found = Vec::new();
+        for (i, ride) in rides.iter().enumerate() {
+            let at = i.to_string();
+            let mut say = |key: &str, what: String| {
+                let (line, column) = node.place(&[&at, key]);
+                found.push(Problem::at(path, line, column, what));
+            };
+            let hex = |c: char| c.is_ascii_digit() || ('a'..='f').contains(&c);
+            if ride.sha256.len() != 64 || !ride.sha256.chars().all(hex) {
+                say("sha256", format!("`sha256` must be 64 hex digits, got `{}`", ride.sha256));
+            }
+            if rides[..i].iter().any(|other| other.sha256 == ride.sha256) {
+                say("sha256", format!("ride `{}` is registered twice", ride.file));
+            }
+            for revision in ride.used_in.iter().chain([&ride.revision]) {
+                let number = revision.strip_prefix('r').and_then(|n| n.parse::<u32>().ok());
+                if number.is_none() {
+                    say("revision", format!("a revision is written r1, r2 …, got `{revision}`"));
+                }
+            }
+        }
+        Problems(found).into_result().map(|()| Self { rides })
+    }
+
+    /// The register as its file holds it.
+    pub fn to_text(&self) -> String {
+        if self.rides.is_empty() {
+            return format!("{HEADER}[]\n");
+        }
+        let body = serde_yaml::to_string(&self.rides).expect("plain data always serialises");
+        let end = if body.ends_with('\n') { "" } else { "\n" };
+        format!("{HEADER}{body}{end}")
+    }
+
+    /// The rides in order of registration.
+    pub fn rides(&self) -> &[RegisteredRide] {
+        &self.rides
+    }
+
+    /// A ride by its hash.
+    pub fn by_hash(&self, sha256: &str) -> Option<&RegisteredRide> {
+        self.rides.iter().find(|r| r.sha256 == sha256)
+    }
+
+    /// Notes that a ride fed a revision; registers it when it is new.
+    pub fn mark_used(&mut self, ride: RegisteredRide, revision: &str) {
+        let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
+        let entry = match position {
+            Some(i) => &mut self.rides[i],
+            None => {
+                self.rides.push(ride);
+                self.rides.last_mut().expect("just pushed")
+            }
+        };
+        entry.state = RideState::Used;
+        entry.why = None;
+        if !entry.used_in.iter().any(|r| r == revision) {
+            entry.used_in.push(revision.to_owned());
+        }
+    }
+
+    /// Sets rides aside that fed any of these revisions; says which.
+    pub fn set_aside_users_of(&mut self, revisions: &[String], why: &str) -> Vec<String> {
+        let mut set_aside = Vec::new();
+        for ride in &mut self.rides {
+            let fed = ride.used_in.iter().any(|r| revisions.contains(r));
+            if fed && ride.state == RideState::Used {
+                ride.state = RideState::SetAside;
+                ride.why = Some(why.to_owned());
+                set_aside.push(ride.file.clone());
+            }
+        }
+        set_aside
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ride(file: &str, digit: char) -> RegisteredRide {
+        RegisteredRide {
+            file: file.to_owned(),
+            sha256: digit.to_string().repeat(64),
+            revision: "r1".to_owned(),
+            slot: "power".to_owned(),
+            build: "b1".to_owned(),
+            state: RideState::Used,
+            used_in: Vec::new(),
+            why: None,
+        }
+    }
+
+    #[test]
+    fn reads_back_what_it_writes() {
+        let mut register = Register::default();
+        register.mark_used(ride("odd: name # 'x'.csv", '1'), "r2");
+        register.mark_used(ride("r1/b.csv", 'a'), "r2");
+        register.mark_used(ride("r1/b.csv", 'a'), "r3");
+        let text = register.to_text();
+        let read = Register::parse(Path::new("rides.yaml"), &text).expect("own text");
+        assert_eq!(read, register);
+        assert_eq!(read.rides()[1].used_in, ["r2", "r3"]);
+        let empty = Register::default();
+        assert_eq!(Register::parse(Path::new("rides.yaml"), &empty.to_text()).expect("own text"), empty);
+    }
+
+    #[test]
+    fn sets_aside_exactly_the_rides_of_the_undone_revisions() {
+        let mut register = Register::default();
+        register.mark_used(ride("a.csv", '1'), "r2");
+        register.mark_used(ride("b.csv", '2'), "r3");
+        let set_aside = register.set_aside_users_of(&["r3".to_owned()], "hesitates");
+        assert_eq!(set_aside, ["b.csv"]);
+        assert_eq!(register.rides()[0].state, RideState::Used);
+        assert_eq!(register.rides()[1].why.as_deref(), Some("hesitates"));
+    }
+
+    #[test]
+    fn refuses_a_ride_that_stands_twice() {
+        let mut register = Register::default();
+        register.mark_used(ride("a.csv", '1'), "r2");
+        let body = register.to_text();
+        let doubled = format!("{body}{}", body.replace(HEADER, ""));
+        let found = Register::parse(Path::new("rides.yaml"), &doubled).expect_err("twice");
+        assert!(found.to_string().contains("registered twice"), "{found}");
+    }
+}

@@ -1,0 +1,96 @@
+//! Unit conversions and the only number formatters.
+//!
+//! Numbers enter in the unit their name ends with and leave as text for a
+//! person, a table file or a commit message. Keeping every formatter here is
+//! what makes the files byte-stable.
+
+/// 0 °C in kelvin (SI definition).
+pub const ZERO_CELSIUS_K: f64 = 273.15;
+
+/// Kelvin from degrees Celsius.
+///
+/// Units: °C in, K out.
+pub fn kelvin(temp_c: f64) -> f64 {
+    temp_c + ZERO_CELSIUS_K
+}
+
+/// A number with a fixed count of decimals; never prints a negative zero.
+pub fn fixed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) {
+        text[1..].to_owned()
+    } else {
+        text
+    }
+}
+
+/// A number with its sign always shown, for changes: `+2.4`, `-0.3`, `0.0`.
+pub fn signed(value: f64, decimals: usize) -> String {
+    let text = fixed(value, decimals);
+    if text.starts_with('-') || text.bytes().all(|b| matches!(b, b'0' | b'.')) {
+        text
+    } else {
+        format!("+{text}")
+    }
+}
+
+/// The shortest decimal text of a breakpoint or a setting: `1000`, `2.5`.
+pub fn plain(value: f64) -> String {
+    format!("{value}")
+}
+
+/// A count with thin grouping for the eye: `24 310`.
+pub fn count(value: u64) -> String {
+    let digits = value.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A duration for people: `42 s`, `12 min 05 s`, `1 h 03 min`.
+///
+/// Units: s in.
+pub fn duration(seconds: f64) -> String {
+    let total = seconds.max(0.0).round() as u64;
+    match total {
+        0..60 => format!("{total} s"),
+        60..3600 => format!("{} min {:02} s", total / 60, total % 60),
+        _ => format!("{} h {:02} min", total / 3600, total % 3600 / 60),
+    }
+}
+
+/// `1 ride`, `2 rides`: a count with its noun.
+pub fn counted(n: usize, noun: &str) -> String {
+    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
+}
+
+/// How much `after` differs from `before`, in percent of `before`.
+pub fn change_pct(before: f64, after: f64) -> f64 {
+    (after / before - 1.0) * 100.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn never_prints_a_negative_zero() {
+        assert_eq!(fixed(-0.04, 1), "0.0");
+        assert_eq!(fixed(-0.06, 1), "-0.1");
+        assert_eq!(signed(-0.04, 1), "0.0");
+        assert_eq!(signed(0.26, 1), "+0.3");
+    }
+
+    #[test]
+    fn groups_counts_and_names_durations() {
+        assert_eq!(count(24310), "24 310");
+        assert_eq!(count(999), "999");
+        assert_eq!(duration(59.7), "1 min 00 s");
+        assert_eq!(duration(3780.0), "1 h 03 min");
+    }
+}
