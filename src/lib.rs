@@ -1,4 +1,6 @@
 pub mod bike;
+pub mod blend;
+pub mod evidence;
 pub mod physics;
 pub mod problem;
 pub mod ride;

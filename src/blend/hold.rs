@@ -1,0 +1,106 @@
+//! What can hold a cell back.
+
+use serde::Serialize;
+
+/// The reason a cell did not go where its evidence points.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Hold {
+    /// The tuner locked it.
+    Locked,
+    /// Too few seconds of riding speak for it.
+    TooLittleWeight,
+    /// Too few separate visits.
+    TooFewDwells,
+    /// Too few rides.
+    TooFewRides,
+    /// Leaning a high-load cell needs more than one ride.
+    HighLoadSingleRide,
+    /// The wanted lambda at this high load is itself lean.
+    LeanTarget,
+    /// The largest step up of one revision.
+    StepUp,
+    /// The largest step down of one revision.
+    StepDown,
+    /// The largest distance from the build's first revision.
+    Distance,
+    /// The range a cell may hold at all.
+    CellRange,
+    /// It would stand out from its neighbours.
+    Steepness,
+    /// The change is smaller than the controller's step.
+    BelowResolution,
+}
+
+impl Hold {
+    /// All of them, for documentation.
+    pub const ALL: [Hold; 12] = [
+        Hold::Locked,
+        Hold::TooLittleWeight,
+        Hold::TooFewDwells,
+        Hold::TooFewRides,
+        Hold::HighLoadSingleRide,
+        Hold::LeanTarget,
+        Hold::StepUp,
+        Hold::StepDown,
+        Hold::Distance,
+        Hold::CellRange,
+        Hold::Steepness,
+        Hold::BelowResolution,
+    ];
+
+    /// The name in files and JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Hold::Locked => "locked",
+            Hold::TooLittleWeight => "too_little_weight",
+            Hold::TooFewDwells => "too_few_dwells",
+            Hold::TooFewRides => "too_few_rides",
+            Hold::HighLoadSingleRide => "high_load_single_ride",
+            Hold::LeanTarget => "lean_target",
+            Hold::StepUp => "step_up",
+            Hold::StepDown => "step_down",
+            Hold::Distance => "distance",
+            Hold::CellRange => "cell_range",
+            Hold::Steepness => "steepness",
+            Hold::BelowResolution => "below_resolution",
+        }
+    }
+
+    /// What it means, for people.
+    pub fn about(self) -> &'static str {
+        match self {
+            Hold::Locked => "locked by the tuner",
+            Hold::TooLittleWeight => "too few seconds of riding near it",
+            Hold::TooFewDwells => "too few separate visits",
+            Hold::TooFewRides => "too few rides",
+            Hold::HighLoadSingleRide => "high load is not leaned on one ride alone",
+            Hold::LeanTarget => "the wanted lambda is lean for this load, so it is not leaned",
+            Hold::StepUp => "largest step up of one revision",
+            Hold::StepDown => "largest step down of one revision",
+            Hold::Distance => "largest distance from the build's first revision",
+            Hold::CellRange => "range a cell may hold",
+            Hold::Steepness => "would stand out from its neighbours",
+            Hold::BelowResolution => "change smaller than the controller's step",
+        }
+    }
+
+    /// Whether the cell was stopped by how far it may go, rather than by how
+    /// little is known of it.
+    pub fn is_limit(self) -> bool {
+        matches!(self, Hold::StepUp | Hold::StepDown | Hold::Distance | Hold::CellRange)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_the_serialised_ones() {
+        for hold in Hold::ALL {
+            let json = serde_json::to_value(hold).expect("a name");
+            assert_eq!(json, hold.name());
+        }
+    }
+}

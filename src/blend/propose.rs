@@ -1,0 +1,380 @@
+//! Cell by cell: how far the evidence moves it, and what held it.
+
+use super::steepness::flatten;
+use super::{Blending, Hold};
+use crate::bike::{FuelTableKind, SlotTables};
+use crate::evidence::CellEvidence;
+use crate::table::Table;
+
+/// Everything the blend looks at.
+pub struct BlendInput<'a> {
+    /// Today's tables.
+    pub today: &'a SlotTables,
+    /// The fuel table at the build's first revision, on today's axes.
+    pub start: &'a Table,
+    /// What the rides say of each cell, in table order.
+    pub evidence: &'a [Option<CellEvidence>],
+    /// What a fuel cell holds.
+    pub kind: FuelTableKind,
+    /// Trust and limits.
+    pub settings: &'a Blending,
+}
+
+/// What becomes of one cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CellProposal {
+    /// Its value today.
+    pub before: f64,
+    /// Its value in the next revision.
+    pub after: f64,
+    /// What the rides say.
+    pub evidence: Option<CellEvidence>,
+    /// What held it, if anything did.
+    pub held_by: Option<Hold>,
+}
+
+/// The next fuel table, with the reason of every cell.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proposal {
+    /// The proposed table.
+    pub table: Table,
+    /// One entry a cell, in table order.
+    pub cells: Vec<CellProposal>,
+}
+
+impl Proposal {
+    /// How many cells change.
+    pub fn cells_changed(&self) -> usize {
+        self.cells.iter().filter(|c| c.before != c.after).count()
+    }
+
+    /// How many cells with evidence were held back.
+    pub fn cells_held(&self) -> usize {
+        self.cells.iter().filter(|c| c.held_by.is_some()).count()
+    }
+}
+
+/// The share of the way from today's value to the required one.
+///
+/// # Source
+/// Precision-weighted mean of two normal estimates (Kalman gain): the spread
+/// presumed of today's cell against the standard error of the evidence.
+pub(super) fn gain(today_sd: f64, evidence_sd: f64) -> f64 {
+    let (today, evidence) = (today_sd * today_sd, evidence_sd * evidence_sd);
+    if today + evidence > 0.0 { today / (today + evidence) } else { 0.0 }
+}
+
+/// Proposes the next fuel table.
+///
+/// Cells without evidence stay. The result never leaves the limits of
+/// `settings`, and never lies beyond what the evidence asks for.
+pub fn propose(input: &BlendInput<'_>) -> Proposal {
+    let fuel = &input.today.fuel;
+    let mut steps: Vec<i64> = Vec::with_capacity(fuel.values.len());
+    let mut held: Vec<Option<Hold>> = Vec::with_capacity(fuel.values.len());
+    for (cell, evidence) in input.evidence.iter().enumerate() {
+        let (after, hold) = match evidence {
+            Some(evidence) => move_cell(input, cell, evidence),
+            None => (fuel.resolution.steps(fuel.values[cell]), None),
+        };
+        steps.push(after);
+        held.push(hold);
+    }
+    flatten(input, &mut steps, &mut held);
+    let values: Vec<f64> = steps.iter().map(|s| fuel.resolution.value(*s)).collect();
+    let cells = values.iter().enumerate().map(|(cell, after)| CellProposal {
+        before: fuel.values[cell],
+        after: *after,
+        evidence: input.evidence[cell],
+        held_by: held[cell],
+    });
+    Proposal { cells: cells.collect(), table: Table { values, ..fuel.clone() } }
+}
+
+/// One cell: its new value in steps, and what held it.
+fn move_cell(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> (i64, Option<Hold>) {
+    let fuel = &input.today.fuel;
+    let settings = input.settings;
+    let resolution = fuel.resolution;
+    let today = resolution.steps(fuel.values[cell]);
+    if let Some(hold) = unfit(input, cell, evidence) {
+        return (today, Some(hold));
+    }
+    let before = input.kind.amount(fuel.values[cell]);
+    let required = input.kind.amount(evidence.required);
+    let error = input.kind.amount(evidence.required + evidence.std_error) - required;
+    let wanted = before + gain(settings.today_spread_pct / 100.0 * before, error) * (required - before);
+    let limits = Limits::of(input, cell, evidence);
+    let wanted_steps = input.kind.cell(wanted) / resolution.step();
+    let target = match wanted_steps < today as f64 && limits.high_load {
+        // A high-load cell is rounded to the rich side.
+        true => wanted_steps.ceil() as i64,
+        false => wanted_steps.round() as i64,
+    };
+    let (after, hold) = limits.hold(today, target);
+    let asked_for_nothing = target == today && (required - before).abs() > 0.0;
+    let below = asked_for_nothing && hold.is_none() && (wanted_steps - today as f64).abs() > 0.05;
+    (after, hold.or(below.then_some(Hold::BelowResolution)))
+}
+
+/// Why a cell's evidence does not count at all.
+fn unfit(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Option<Hold> {
+    let settings = input.settings;
+    let (rpm, load) = input.today.fuel.grid.point(cell);
+    if input.today.lock_of(rpm, load).is_some() {
+        Some(Hold::Locked)
+    } else if evidence.weight_s < settings.weight_s {
+        Some(Hold::TooLittleWeight)
+    } else if evidence.dwells < settings.dwells {
+        Some(Hold::TooFewDwells)
+    } else if evidence.rides < settings.rides {
+        Some(Hold::TooFewRides)
+    } else {
+        None
+    }
+}
+
+/// The whole steps a cell may move to, and what sets each end.
+struct Limits {
+    low: (i64, Hold),
+    high: (i64, Hold),
+    high_load: bool,
+}
+
+impl Limits {
+    fn of(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Self {
+        let settings = input.settings;
+        let kind = input.kind;
+        let fuel = &input.today.fuel;
+        let resolution = fuel.resolution;
+        let (rpm, load) = fuel.grid.point(cell);
+        let high_load = settings.is_high_load(fuel.load_axis, load);
+        let today = resolution.steps(fuel.values[cell]);
+        // Inward rounding, so that the written value keeps the limit too.
+        let up_to = |amount: f64| (kind.cell(amount) / resolution.step() + 1e-9).floor() as i64;
+        let down_to = |amount: f64| (kind.cell(amount) / resolution.step() - 1e-9).ceil() as i64;
+        let before = kind.amount(fuel.values[cell]);
+        let start = kind.amount(input.start.at(rpm, load));
+        let range = settings.cell_range(kind);
+        let step_down = if high_load { settings.high_load_step_down_pct } else { settings.step_down_pct };
+        let share = |pct: f64| pct / 100.0;
+        let mut limits = Self {
+            low: (down_to(before * (1.0 - share(step_down))), Hold::StepDown),
+            high: (up_to(before * (1.0 + share(settings.step_up_pct))), Hold::StepUp),
+            high_load,
+        };
+        limits.raise(down_to(start * (1.0 - share(settings.distance_pct))), Hold::Distance);
+        limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
+        limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
+        limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
+        if high_load && evidence.rides < settings.high_load_rides_to_lean.max(2) {
+            limits.raise(today, Hold::HighLoadSingleRide);
+        }
+        if high_load && input.today.mixture.at(rpm, load) > settings.high_load_lambda_max {
+            limits.raise(today, Hold::LeanTarget);
+        }
+        // A cell that already lies beyond a limit stays; it is not dragged back.
+        limits.low.0 = limits.low.0.min(today);
+        limits.high.0 = limits.high.0.max(today);
+        limits
+    }
+
+    fn raise(&mut self, low: i64, hold: Hold) {
+        if low > self.low.0 {
+            self.low = (low, hold);
+        }
+    }
+
+    fn lower(&mut self, high: i64, hold: Hold) {
+        if high < self.high.0 {
+            self.high = (high, hold);
+        }
+    }
+
+    fn hold(&self, today: i64, target: i64) -> (i64, Option<Hold>) {
+        if target < self.low.0 {
+            (self.low.0.min(today), Some(self.low.1))
+        } else if target > self.high.0 {
+            (self.high.0.max(today), Some(self.high.1))
+        } else {
+            (target, None)
+        }
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use crate::bike::Lock;
+    use crate::table::{Axis, Grid, LoadAxis, Resolution};
+    use proptest::prelude::*;
+
+    pub(in super::super) fn tables(values: Vec<f64>) -> SlotTables {
+        let grid = Grid {
+            rpm: Axis::new(vec![1000.0, 2000.0, 3000.0]).expect("valid"),
+            load: Axis::new(vec![10.0, 40.0, 80.0]).expect("valid"),
+        };
+        let resolution = Resolution::new(0.1).expect("a step");
+        let table =
+            |values| Table { grid: grid.clone(), load_axis: LoadAxis::ThrottlePct, resolution, values };
+        let mixture = vec![1.0, 0.95, 0.88, 1.0, 0.95, 0.88, 1.0, 0.95, 0.88];
+        SlotTables { fuel: table(values), mixture: table(mixture), spark: None, locks: Vec::new() }
+    }
+
+    pub(in super::super) fn sure(required: f64) -> CellEvidence {
+        CellEvidence {
+            weight_s: 30.0,
+            required,
+            std_error: 0.05,
+            effective_samples: 90.0,
+            dwells: 12,
+            rides: 3,
+        }
+    }
+
+    fn run(today: &SlotTables, evidence: &[Option<CellEvidence>], settings: &Blending) -> Proposal {
+        let input = BlendInput { today, start: &today.fuel, evidence, kind: FuelTableKind::VePct, settings };
+        propose(&input)
+    }
+
+    fn one(cell: usize, evidence: CellEvidence) -> Vec<Option<CellEvidence>> {
+        let mut all = vec![None; 9];
+        all[cell] = Some(evidence);
+        all
+    }
+
+    fn fate(cell: usize, evidence: CellEvidence) -> (f64, Option<Hold>) {
+        let proposal = run(&tables(vec![50.0; 9]), &one(cell, evidence), &Blending::default());
+        (proposal.cells[cell].after, proposal.cells[cell].held_by)
+    }
+
+    #[test]
+    fn sure_evidence_moves_a_cell_nearly_all_the_way() {
+        assert_eq!(fate(0, sure(52.0)), (52.0, None));
+        assert_eq!(fate(0, sure(49.0)), (49.0, None));
+    }
+
+    #[test]
+    fn unsure_evidence_moves_it_by_its_precision() {
+        // Today 50 ± 3 (6 %), evidence 52 ± 3: half the way.
+        let unsure = CellEvidence { std_error: 3.0, ..sure(52.0) };
+        assert_eq!(fate(0, unsure), (51.0, None));
+    }
+
+    #[test]
+    fn steps_are_limited_and_leaning_is_held_tighter() {
+        assert_eq!(fate(0, sure(70.0)), (55.0, Some(Hold::StepUp)));
+        assert_eq!(fate(0, sure(30.0)), (47.0, Some(Hold::StepDown)));
+        assert_eq!(fate(2, sure(30.0)), (49.3, Some(Hold::StepDown)));
+    }
+
+    #[test]
+    fn thin_evidence_holds_the_cell_and_says_which_way_it_is_thin() {
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
+        assert_eq!(fate(0, CellEvidence { dwells: 2, ..sure(52.0) }).1, Some(Hold::TooFewDwells));
+        assert_eq!(fate(2, CellEvidence { rides: 1, ..sure(48.0) }), (50.0, Some(Hold::HighLoadSingleRide)));
+        assert_eq!(fate(2, CellEvidence { rides: 1, ..sure(51.0) }), (51.0, None));
+    }
+
+    #[test]
+    fn locked_cells_and_lean_targets_do_not_move() {
+        let mut today = tables(vec![50.0; 9]);
+        today.locks.push(Lock {
+            rpm: [900.0, 1100.0],
+            load: [0.0, 20.0],
+            why: "idle is set by hand".to_owned(),
+        });
+        let proposal = run(&today, &one(0, sure(52.0)), &Blending::default());
+        assert_eq!(proposal.cells[0].held_by, Some(Hold::Locked));
+        assert_eq!(proposal.cells_changed(), 0);
+        today.mixture.values[2] = 1.0;
+        let proposal = run(&today, &one(2, sure(48.0)), &Blending::default());
+        assert_eq!((proposal.cells[2].after, proposal.cells[2].held_by), (50.0, Some(Hold::LeanTarget)));
+    }
+
+    #[test]
+    fn the_distance_from_the_start_of_the_build_is_limited() {
+        let today = tables(vec![62.0; 9]);
+        let start = tables(vec![50.0; 9]).fuel;
+        let evidence = vec![Some(sure(70.0)); 9];
+        let settings = Blending::default();
+        let input = BlendInput {
+            today: &today,
+            start: &start,
+            evidence: &evidence,
+            kind: FuelTableKind::VePct,
+            settings: &settings,
+        };
+        let proposal = propose(&input);
+        assert!(proposal.cells.iter().all(|c| c.after == 65.0 && c.held_by == Some(Hold::Distance)));
+    }
+
+    #[test]
+    fn a_trim_table_moves_by_the_amount_of_fuel() {
+        let mut today = tables(vec![10.0; 9]);
+        today.fuel.resolution = Resolution::new(0.5).expect("a step");
+        let settings = Blending { high_load_throttle_pct: 100.0, ..Blending::default() };
+        let evidence = vec![Some(CellEvidence { std_error: 0.01, ..sure(40.0) }); 9];
+        let start = today.fuel.clone();
+        let input = BlendInput {
+            today: &today,
+            start: &start,
+            evidence: &evidence,
+            kind: FuelTableKind::TrimPct,
+            settings: &settings,
+        };
+        // 1.10 of fuel may become 1.21: +21 %.
+        assert_eq!(propose(&input).cells[0].after, 21.0);
+    }
+
+    fn any_evidence() -> impl Strategy<Value = Option<CellEvidence>> {
+        let cell = (0.0..40.0f64, 5.0..140.0f64, 0.001..20.0f64, 0u64..20, 0u64..4);
+        prop::option::of(cell.prop_map(|(weight_s, required, std_error, dwells, rides)| CellEvidence {
+            weight_s,
+            required,
+            std_error,
+            effective_samples: weight_s,
+            dwells,
+            rides,
+        }))
+    }
+
+    proptest! {
+        #[test]
+        fn no_evidence_moves_a_cell_beyond_its_limits(
+            cells in prop::collection::vec(200i64..1200, 9),
+            evidence in prop::collection::vec(any_evidence(), 9),
+        ) {
+            let values: Vec<f64> = cells.iter().map(|c| *c as f64 / 10.0).collect();
+            let today = tables(values);
+            let settings = Blending::default();
+            let proposal = run(&today, &evidence, &settings);
+            for (i, cell) in proposal.cells.iter().enumerate() {
+                let change = cell.after / cell.before - 1.0;
+                let down = if i % 3 == 2 { settings.high_load_step_down_pct } else { settings.step_down_pct };
+                prop_assert!(change <= settings.step_up_pct / 100.0 + 1e-9);
+                prop_assert!(change >= -down / 100.0 - 1e-9);
+                prop_assert!(today.fuel.resolution.holds(cell.after));
+                match cell.evidence {
+                    None => prop_assert_eq!(cell.after, cell.before),
+                    Some(e) => {
+                        let half = 0.1;
+                        let (low, high) = (cell.before.min(e.required) - half, cell.before.max(e.required) + half);
+                        prop_assert!((low..=high).contains(&cell.after));
+                        if i % 3 == 2 && e.rides < 2 {
+                            prop_assert!(cell.after >= cell.before);
+                        }
+                    }
+                }
+            }
+        }
+
+        #[test]
+        fn asking_again_for_what_is_there_changes_nothing(cells in prop::collection::vec(200i64..1200, 9)) {
+            let values: Vec<f64> = cells.iter().map(|c| *c as f64 / 10.0).collect();
+            let today = tables(values.clone());
+            let evidence: Vec<_> = values.iter().map(|v| Some(sure(*v))).collect();
+            prop_assert_eq!(run(&today, &evidence, &Blending::default()).cells_changed(), 0);
+        }
+    }
+}

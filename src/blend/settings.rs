@@ -1,0 +1,109 @@
+//! How far a revision may move the map.
+
+use crate::bike::FuelTableKind;
+use crate::table::LoadAxis;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Trust, limits and guards of the blend.
+///
+/// Defaults are common practice, no source: enrich faster than you lean, and
+/// lean high load slowest of all.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Blending {
+    /// How far today's cells are presumed to be off, as a standard deviation, %.
+    /// Smaller means more trust in the map and less in the rides.
+    #[schemars(range(min = 0.1, max = 100.0))]
+    pub today_spread_pct: f64,
+    /// Largest step towards more fuel of one revision, %.
+    #[schemars(range(min = 0.0, max = 50.0))]
+    pub step_up_pct: f64,
+    /// Largest step towards less fuel of one revision, %.
+    #[schemars(range(min = 0.0, max = 50.0))]
+    pub step_down_pct: f64,
+    /// The same at high load, %.
+    #[schemars(range(min = 0.0, max = 50.0))]
+    pub high_load_step_down_pct: f64,
+    /// From this throttle opening on the load is high.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub high_load_throttle_pct: f64,
+    /// From this manifold pressure on the load is high.
+    #[schemars(range(min = 0.0, max = 400.0))]
+    pub high_load_map_kpa: f64,
+    /// A high-load cell whose wanted lambda is above this is never leaned.
+    #[schemars(range(min = 0.6, max = 1.25))]
+    pub high_load_lambda_max: f64,
+    /// Rides needed before a high-load cell is leaned; never below two.
+    #[schemars(range(min = 2, max = 100))]
+    pub high_load_rides_to_lean: u64,
+    /// Largest distance from the build's first revision, %.
+    #[schemars(range(min = 0.0, max = 300.0))]
+    pub distance_pct: f64,
+    /// Lowest and highest value of a cell; without it, what suits the kind of table.
+    pub cell_range: Option<[f64; 2]>,
+    /// How much more than its neighbours a cell may have moved since the build's
+    /// first revision, %.
+    #[schemars(range(min = 0.1, max = 300.0))]
+    pub steepness_pct: f64,
+    /// Seconds of riding a cell needs.
+    #[schemars(range(min = 0.0, max = 3600.0))]
+    pub weight_s: f64,
+    /// Separate visits a cell needs.
+    #[schemars(range(min = 1, max = 1000))]
+    pub dwells: u64,
+    /// Rides a cell needs.
+    #[schemars(range(min = 1, max = 100))]
+    pub rides: u64,
+    /// A median correction beyond this is refused, %.
+    #[schemars(range(min = 0.5, max = 100.0))]
+    pub median_correction_pct: f64,
+    /// Refused when more than this share of the cells with evidence stops at a
+    /// limit, %.
+    #[schemars(range(min = 1.0, max = 100.0))]
+    pub cells_at_limit_pct: f64,
+}
+
+impl Default for Blending {
+    fn default() -> Self {
+        Self {
+            today_spread_pct: 6.0,
+            step_up_pct: 10.0,
+            step_down_pct: 6.0,
+            high_load_step_down_pct: 1.5,
+            high_load_throttle_pct: 50.0,
+            high_load_map_kpa: 75.0,
+            high_load_lambda_max: 0.95,
+            high_load_rides_to_lean: 2,
+            distance_pct: 30.0,
+            cell_range: None,
+            steepness_pct: 15.0,
+            weight_s: 1.0,
+            dwells: 3,
+            rides: 1,
+            median_correction_pct: 25.0,
+            cells_at_limit_pct: 70.0,
+        }
+    }
+}
+
+impl Blending {
+    /// Whether a load counts as high.
+    pub fn is_high_load(&self, axis: LoadAxis, load: f64) -> bool {
+        match axis {
+            LoadAxis::ThrottlePct => load >= self.high_load_throttle_pct,
+            LoadAxis::MapKpa => load >= self.high_load_map_kpa,
+        }
+    }
+
+    /// Lowest and highest value a cell may be moved to.
+    ///
+    /// Common practice, no source: what naturally aspirated engines need.
+    pub fn cell_range(&self, kind: FuelTableKind) -> [f64; 2] {
+        self.cell_range.unwrap_or(match kind {
+            FuelTableKind::VePct => [3.0, 140.0],
+            FuelTableKind::PulseWidthMs => [0.2, 30.0],
+            FuelTableKind::TrimPct => [-40.0, 60.0],
+        })
+    }
+}

@@ -1,0 +1,106 @@
+//! Keeps a cell from running away from its neighbours.
+//!
+//! What is compared is the movement since the build's first revision, not the
+//! values: real maps are steep where throttles open, and that is no fault.
+
+use super::Hold;
+use super::propose::BlendInput;
+
+/// Pulls cells back towards today, one step at a time, until no neighbours have
+/// moved apart by more than the limit, or by no more than they had before.
+///
+/// Ends because every pass shortens at least one change; a pair in which
+/// neither cell can be pulled is no further apart than it is today.
+pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Option<Hold>]) {
+    let fuel = &input.today.fuel;
+    let resolution = fuel.resolution;
+    let today: Vec<i64> = fuel.values.iter().map(|v| resolution.steps(*v)).collect();
+    let starts: Vec<f64> = (0..today.len())
+        .map(|cell| {
+            let (rpm, load) = fuel.grid.point(cell);
+            input.kind.amount(input.start.at(rpm, load))
+        })
+        .collect();
+    let moved = |cell: usize, steps: i64| (input.kind.amount(resolution.value(steps)) / starts[cell]).ln();
+    let limit = (1.0 + input.settings.steepness_pct / 100.0).ln();
+    let mut settled = false;
+    while !settled {
+        settled = true;
+        for cell in 0..today.len() {
+            for other in fuel.grid.neighbours(cell) {
+                let apart = moved(cell, steps[cell]) - moved(other, steps[other]);
+                let before = moved(cell, today[cell]) - moved(other, today[other]);
+                let allowed = limit.max(before);
+                // NaN (a table of zeros) compares as not too steep.
+                let too_steep = apart > allowed + 1e-12;
+                if too_steep && steps[cell] > today[cell] {
+                    steps[cell] -= 1;
+                    held[cell] = Some(Hold::Steepness);
+                    settled = false;
+                } else if too_steep && steps[other] < today[other] {
+                    steps[other] += 1;
+                    held[other] = Some(Hold::Steepness);
+                    settled = false;
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::propose::tests::{sure, tables};
+    use super::super::{BlendInput, Blending, Hold, propose};
+    use crate::bike::FuelTableKind;
+
+    #[test]
+    fn a_lone_cell_does_not_become_a_spike() {
+        let today = tables(vec![50.0; 9]);
+        let mut evidence = vec![None; 9];
+        evidence[4] = Some(sure(60.0));
+        let settings = Blending { steepness_pct: 4.0, ..Blending::default() };
+        let input = BlendInput {
+            today: &today,
+            start: &today.fuel,
+            evidence: &evidence,
+            kind: FuelTableKind::VePct,
+            settings: &settings,
+        };
+        let cell = propose(&input).cells[4];
+        assert_eq!((cell.after, cell.held_by), (52.0, Some(Hold::Steepness)));
+    }
+
+    #[test]
+    fn neighbours_that_move_together_are_not_steep() {
+        let today = tables(vec![50.0; 9]);
+        let evidence = vec![Some(sure(54.0)); 9];
+        let settings = Blending { steepness_pct: 0.1, ..Blending::default() };
+        let input = BlendInput {
+            today: &today,
+            start: &today.fuel,
+            evidence: &evidence,
+            kind: FuelTableKind::VePct,
+            settings: &settings,
+        };
+        assert!(propose(&input).cells.iter().all(|c| c.after == 54.0));
+    }
+
+    #[test]
+    fn a_map_that_is_already_steep_may_still_improve() {
+        let mut values = vec![50.0; 9];
+        values[4] = 60.0;
+        let today = tables(values);
+        let start = tables(vec![50.0; 9]).fuel;
+        let mut evidence = vec![None; 9];
+        evidence[4] = Some(sure(58.0));
+        let settings = Blending { steepness_pct: 5.0, ..Blending::default() };
+        let input = BlendInput {
+            today: &today,
+            start: &start,
+            evidence: &evidence,
+            kind: FuelTableKind::VePct,
+            settings: &settings,
+        };
+        assert_eq!(propose(&input).cells[4].after, 58.0);
+    }
+}

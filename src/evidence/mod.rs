@@ -1,0 +1,70 @@
+//! What the rides say about each cell.
+//!
+//! Samples of kept rows enter, ride by ride; mergeable sums come out, and from
+//! the sums the weighted mean, its standard error and how often the cell was
+//! visited. Sums of different rides are added in the order of the rides'
+//! hashes, so the same rides give the same bytes in any order and on any
+//! number of threads.
+
+mod accumulate;
+mod cell;
+mod file;
+mod robust;
+mod sums;
+
+pub use accumulate::{RideSamples, Sample, accumulate};
+pub use cell::CellEvidence;
+pub use file::{EvidenceRow, evidence_path, parse, write};
+pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
+pub use sums::{CellSums, Spread};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// How samples become one value a cell.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Averaging {
+    /// Deviations beyond this many robust standard deviations lose weight (Huber).
+    #[schemars(range(min = 0.5, max = 10.0))]
+    pub outlier_k: f64,
+    /// The smallest spread a cell's samples are believed to have, %.
+    #[schemars(range(min = 0.01, max = 10.0))]
+    pub noise_floor_pct: f64,
+    /// A visit ends when the operating point stays away for this long.
+    #[schemars(range(min = 0.0, max = 60.0))]
+    pub dwell_gap_s: f64,
+    /// How far one visit's mean lies from another's before the rides show it, %.
+    #[schemars(range(min = 0.0, max = 20.0))]
+    pub dwell_spread_pct: f64,
+    /// How far one ride's mean lies from another's before the rides show it, %.
+    #[schemars(range(min = 0.0, max = 20.0))]
+    pub ride_spread_pct: f64,
+    /// How many visits those two presumptions are worth.
+    #[schemars(range(min = 0.0, max = 50.0))]
+    pub presumed_visits: f64,
+}
+
+impl Default for Averaging {
+    fn default() -> Self {
+        Self {
+            outlier_k: HUBER_K,
+            noise_floor_pct: 0.5,
+            dwell_gap_s: 1.0,
+            dwell_spread_pct: 2.0,
+            ride_spread_pct: 0.8,
+            presumed_visits: 3.0,
+        }
+    }
+}
+
+impl Averaging {
+    /// The presumptions about spread, as ratios.
+    pub fn spread(&self) -> Spread {
+        Spread {
+            dwell: self.dwell_spread_pct / 100.0,
+            ride: self.ride_spread_pct / 100.0,
+            visits: self.presumed_visits,
+        }
+    }
+}
