@@ -2,6 +2,7 @@ pub mod bike;
 pub mod blend;
 pub mod evidence;
 pub mod physics;
+pub mod pipeline;
 pub mod problem;
 pub mod ride;
 pub mod table;

@@ -227,7 +227,7 @@ fn describe(schema: &Json) -> String {
 }
 
 /// The bounds of a number in words, for messages and documentation.
-pub(crate) fn bounds(schema: &Json) -> String {
+fn bounds(schema: &Json) -> String {
     let text = |key: &str| schema[key].as_f64().map(units::plain);
     match (text("minimum"), text("exclusiveMinimum"), text("maximum")) {
         (Some(a), _, Some(b)) => format!("between {a} and {b}"),
@@ -236,6 +236,18 @@ pub(crate) fn bounds(schema: &Json) -> String {
         (None, Some(a), None) => format!("above {a}"),
         (None, None, Some(b)) => format!("at most {b}"),
         (None, None, None) => "any number".to_owned(),
+    }
+}
+
+/// What a schema allows, with bounds, for documentation.
+pub fn allowed(schema: &Json) -> String {
+    let number = is_type(schema, "number") || is_type(schema, "integer");
+    let bounded = ["minimum", "maximum", "exclusiveMinimum"].iter().any(|k| !schema[*k].is_null());
+    match (number && bounded, schema["items"].is_object()) {
+        (true, _) if is_type(schema, "integer") => format!("a whole number {}", bounds(schema)),
+        (true, _) => format!("a number {}", bounds(schema)),
+        (false, true) => format!("{} of {}", describe(schema), describe(&schema["items"])),
+        (false, false) => describe(schema),
     }
 }
 

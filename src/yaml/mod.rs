@@ -9,7 +9,7 @@
 mod check;
 mod node;
 
-pub use check::{check, schema_of};
+pub use check::{allowed, check, schema_of};
 pub use node::{Entry, Node, Value, parse};
 
 use crate::problem::{Problem, Problems};

@@ -1,0 +1,207 @@
+//! One ride through the filters: funnel, kept samples, evidence.
+
+use super::plan::Plan;
+use super::rows::{Reason, RideContext, Rows};
+use crate::bike::{Density, Mixture};
+use crate::evidence::{CellSums, RideSamples, Sample, accumulate};
+use crate::physics::air;
+use crate::ride::{Channel, Ride};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// One step of the funnel.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FunnelStep {
+    /// The stage, or `read` for the door.
+    pub stage: String,
+    /// Samples that came in.
+    pub samples: usize,
+    /// Samples that were kept.
+    pub kept: usize,
+    /// Samples dropped here, by reason.
+    pub rejected: BTreeMap<String, usize>,
+}
+
+/// What became of the samples, stage by stage.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Funnel {
+    /// The steps in order.
+    pub steps: Vec<FunnelStep>,
+}
+
+impl Funnel {
+    /// Samples in the log.
+    pub fn samples(&self) -> usize {
+        self.steps.first().map_or(0, |s| s.samples)
+    }
+
+    /// Samples that reached the evidence.
+    pub fn kept(&self) -> usize {
+        self.steps.last().map_or(0, |s| s.kept)
+    }
+
+    /// All dropped samples by reason.
+    pub fn rejected(&self) -> BTreeMap<String, usize> {
+        let mut all = BTreeMap::new();
+        for (reason, n) in self.steps.iter().flat_map(|s| &s.rejected) {
+            *all.entry(reason.clone()).or_default() += n;
+        }
+        all
+    }
+
+    /// The first stage that kept nothing.
+    pub fn dry_at(&self) -> Option<&FunnelStep> {
+        self.steps.iter().find(|s| s.kept == 0)
+    }
+
+    /// Adds the funnel of another ride, step by step.
+    pub fn add(&mut self, other: &Funnel) {
+        if self.steps.is_empty() {
+            self.steps.clone_from(&other.steps);
+            return;
+        }
+        for (mine, theirs) in self.steps.iter_mut().zip(&other.steps) {
+            mine.samples += theirs.samples;
+            mine.kept += theirs.kept;
+            for (reason, n) in &theirs.rejected {
+                *mine.rejected.entry(reason.clone()).or_default() += n;
+            }
+        }
+    }
+}
+
+/// A ride that went through.
+#[derive(Debug, Clone)]
+pub struct RideOutcome {
+    /// Samples by stage.
+    pub funnel: Funnel,
+    /// The sums of every cell of today's grid.
+    pub sums: Vec<CellSums>,
+}
+
+/// A ride that lacks what the pipeline needs.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("the log has no values for `{channel}`, which {needed_by} needs")]
+pub struct RideTrouble {
+    /// The channel.
+    pub channel: &'static str,
+    /// The stage that needs it.
+    pub needed_by: String,
+}
+
+static OTHER_SLOT: Reason = Reason { key: "other_slot", about: "ridden on another slot" };
+static NO_CORRECTION: Reason =
+    Reason { key: "no_correction", about: "wanted lambda, air density or table value is missing here" };
+
+/// Sends one ride through the filters and sums up what is left.
+///
+/// # Errors
+/// When the ride lacks a channel that the pipeline needs.
+pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<RideOutcome, RideTrouble> {
+    for (channel, needed_by) in plan.needs(context.bike) {
+        if !ride.has(channel) {
+            let needed_by = match needed_by.starts_with("the ") {
+                true => needed_by.to_owned(),
+                false => format!("the stage `{needed_by}`"),
+            };
+            return Err(RideTrouble { channel: channel.name(), needed_by });
+        }
+    }
+    let load = context.bike.controller.load;
+    let mut rows = Rows::new(ride, load).expect("needed channels were just checked");
+    let mut funnel = Funnel { steps: vec![door(ride)] };
+    let mut seen = BTreeMap::new();
+    drop_other_slots(&mut rows, context.slot);
+    if !rows.dropped().is_empty() {
+        step(&mut funnel, "slot", &rows, &mut seen);
+    }
+    for stage in &plan.filters {
+        stage.filter.apply(&mut rows, context);
+        step(&mut funnel, stage.name, &rows, &mut seen);
+    }
+    let samples = corrections(&mut rows, context);
+    step(&mut funnel, "correction", &rows, &mut seen);
+    let grid = &context.today.fuel.grid;
+    let kind = context.bike.controller.fuel_table;
+    let ridden = &context.ridden.fuel;
+    let ridden_amounts = (0..grid.cells()).map(|cell| {
+        let (rpm, load) = grid.point(cell);
+        kind.amount(ridden.at(rpm, load))
+    });
+    let ride_samples = RideSamples {
+        samples,
+        interval_s: rows.interval_s(),
+        memory_s: context.bike.lambda_sensor.delay.value().0.lag_s,
+        ridden_amounts: ridden_amounts.collect(),
+    };
+    Ok(RideOutcome { funnel, sums: accumulate(&ride_samples, grid, &plan.averaging) })
+}
+
+/// The reading itself as the first step.
+fn door(ride: &Ride) -> FunnelStep {
+    let rejected = ride.reading.dropped.iter().map(|(reason, n)| ((*reason).to_owned(), *n));
+    FunnelStep {
+        stage: "read".to_owned(),
+        samples: ride.reading.rows,
+        kept: ride.samples(),
+        rejected: rejected.collect(),
+    }
+}
+
+fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&'static str, usize>) {
+    let dropped = rows.dropped();
+    let new = dropped.iter().filter(|(reason, n)| seen.get(*reason) != Some(n));
+    let rejected =
+        new.map(|(reason, n)| ((*reason).to_owned(), n - seen.get(reason).unwrap_or(&0))).collect();
+    funnel.steps.push(FunnelStep {
+        stage: stage.to_owned(),
+        samples: funnel.kept(),
+        kept: rows.kept(),
+        rejected,
+    });
+    *seen = dropped;
+}
+
+fn drop_other_slots(rows: &mut Rows<'_>, slot: &str) {
+    let Some(slots) = rows.slots() else { return };
+    let other: Vec<bool> = slots.iter().map(|s| s.is_some_and(|s| s != slot)).collect();
+    rows.drop_where(&other, &OTHER_SLOT);
+}
+
+/// The correction each kept sample asks for.
+///
+/// # Source
+/// Contract, section 3: `required = table_ridden · (1 + trim/100) ·
+/// lambda_measured / lambda_wanted`, brought to the reference air where the
+/// controller does not correct the density.
+fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
+    let target = rows.channel(Channel::LambdaTarget);
+    let air_temp_c = rows.channel(Channel::AirTempC);
+    let baro_kpa = rows.channel(Channel::BaroKpa);
+    let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
+    let mut samples = Vec::with_capacity(rows.kept());
+    for i in 0..rows.len() {
+        if !rows.is_kept(i) {
+            continue;
+        }
+        let wanted = match context.bike.controller.mixture {
+            Mixture::Controller => {
+                let logged = target.map(|t| t[i]).filter(|t| t.is_finite());
+                logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
+            }
+            Mixture::Table => context.today.mixture.at(rpm[i], load[i]),
+        };
+        let density = match (context.bike.controller.density, air_temp_c, baro_kpa) {
+            (Density::Controller, ..) => 1.0,
+            (Density::None, Some(t), Some(p)) => air::reference_over_ridden(p[i], t[i]),
+            (Density::None, ..) => f64::NAN,
+        };
+        let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted * density;
+        if factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
+            samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor });
+        } else {
+            rows.drop_sample(i, &NO_CORRECTION);
+        }
+    }
+    samples
+}

@@ -1,0 +1,163 @@
+//! `lambda_valid`: only what the sensor can tell, and only while it lives.
+
+use super::super::rows::{Reason, RideContext, Rows};
+use super::super::stage::{Filter, Stage, StageKind, StageSettings};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Which lambda readings count.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct LambdaValid {
+    /// Lowest and highest lambda the sensor can tell; without it as bike.yaml says.
+    pub valid: Option<[f64; 2]>,
+    /// A reading that does not move at all for this long is frozen.
+    #[schemars(range(min = 0.5, max = 600.0))]
+    pub frozen_s: f64,
+    /// How little counts as not moving, lambda.
+    #[schemars(range(min = 0.0, max = 0.1))]
+    pub frozen_span: f64,
+    /// A reading at the ride's own highest or lowest value for this long is railed.
+    #[schemars(range(min = 0.05, max = 60.0))]
+    pub railed_s: f64,
+}
+
+impl Default for LambdaValid {
+    fn default() -> Self {
+        Self { valid: None, frozen_s: 4.0, frozen_span: 0.0005, railed_s: 0.4 }
+    }
+}
+
+static MISSING: Reason = Reason { key: "lambda_missing", about: "no lambda reading" };
+static OUT_OF_RANGE: Reason =
+    Reason { key: "lambda_out_of_range", about: "lambda outside what the sensor can tell" };
+static FROZEN: Reason = Reason { key: "lambda_frozen", about: "the lambda reading does not move" };
+static RAILED: Reason = Reason { key: "lambda_railed", about: "the lambda reading sticks at its end stop" };
+
+/// End stops lie outside this band; a long steady hold inside it is no rail.
+const NEVER_A_RAIL: std::ops::RangeInclusive<f64> = 0.75..=1.25;
+
+impl StageSettings for LambdaValid {
+    const NAME: &'static str = "lambda_valid";
+    const KIND: StageKind = StageKind::Filter;
+    const ABOUT: &'static str =
+        "Keeps lambda readings inside the sensor's range that are neither frozen nor stuck at an end stop.";
+    const SOURCE: &'static str = "common practice, no source";
+    const EXAMPLE: &'static str = "- lambda_valid: { valid: [0.68, 1.36], frozen_s: 5 }";
+    const REASONS: &'static [&'static Reason] = &[&MISSING, &OUT_OF_RANGE, &FROZEN, &RAILED];
+
+    fn check(&self) -> Result<(), (&'static str, String)> {
+        match self.valid {
+            Some([low, high]) if low >= high => {
+                Err(("valid", format!("`valid` must ascend, got [{low}, {high}]")))
+            }
+            Some([low, _]) if low > 2.0 => Err(("valid", "`valid` is in lambda, not AFR".to_owned())),
+            _ => Ok(()),
+        }
+    }
+
+    fn into_stage(self) -> Stage {
+        Stage::Filter(Box::new(self))
+    }
+}
+
+impl Filter for LambdaValid {
+    fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
+        let [low, high] = self.valid.unwrap_or(context.bike.lambda_sensor.valid);
+        let lambda = rows.lambda().to_vec();
+        let time = rows.time_s();
+        for (i, value) in lambda.iter().enumerate() {
+            if value.is_nan() {
+                rows.drop_sample(i, &MISSING);
+            } else if !(low..=high).contains(value) {
+                rows.drop_sample(i, &OUT_OF_RANGE);
+            }
+        }
+        let still = still_for(time, &lambda, self.frozen_span, self.frozen_s);
+        rows.drop_where(&still, &FROZEN);
+        for rail in ends(&lambda).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
+            let at_rail: Vec<f64> = lambda.iter().map(|v| if *v == rail { rail } else { f64::NAN }).collect();
+            let railed = still_for(time, &at_rail, 0.0, self.railed_s);
+            rows.drop_where(&railed, &RAILED);
+        }
+    }
+}
+
+/// The lowest and highest reading of a ride.
+fn ends(lambda: &[f64]) -> Vec<f64> {
+    let there = lambda.iter().copied().filter(|v| !v.is_nan());
+    let low = there.clone().min_by(f64::total_cmp);
+    let high = there.max_by(f64::total_cmp);
+    low.into_iter().chain(high).collect()
+}
+
+/// Samples inside a stretch of at least `long_s` whose values stay within `span`.
+fn still_for(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<bool> {
+    let mut still = vec![false; values.len()];
+    let mut start = 0;
+    while start < values.len() {
+        if values[start].is_nan() {
+            start += 1;
+            continue;
+        }
+        let (mut low, mut high) = (values[start], values[start]);
+        let mut end = start + 1;
+        while end < values.len() && !values[end].is_nan() {
+            (low, high) = (low.min(values[end]), high.max(values[end]));
+            if high - low > span {
+                break;
+            }
+            end += 1;
+        }
+        if time_s[end - 1] - time_s[start] >= long_s {
+            still[start..end].fill(true);
+        }
+        start = end;
+    }
+    still
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::rows::tests::ride;
+    use super::super::tests::apply;
+    use crate::ride::Channel;
+
+    fn kept(lambda: Vec<f64>, settings: &str) -> (usize, Vec<String>) {
+        let n = lambda.len();
+        let ride = ride(&[
+            (Channel::Rpm, vec![3000.0; n]),
+            (Channel::ThrottlePct, vec![20.0; n]),
+            (Channel::Lambda, lambda),
+        ]);
+        let (kept, reasons) = apply(settings, &ride, |_| {});
+        (kept.iter().filter(|k| **k).count(), reasons)
+    }
+
+    fn alive(i: u32) -> f64 {
+        0.95 + 0.002 * f64::from(i % 7)
+    }
+
+    #[test]
+    fn keeps_a_sample_on_the_limit_and_drops_one_beyond() {
+        let lambda = vec![0.65, 0.649, 0.9, 1.0, 1.549, 1.55];
+        let (kept, reasons) = kept(lambda, "- lambda_valid: { valid: [0.65, 1.549] }");
+        assert_eq!((kept, reasons.as_slice()), (4, ["lambda_out_of_range".to_owned()].as_slice()));
+    }
+
+    #[test]
+    fn a_frozen_sensor_is_noticed_and_a_living_one_is_not() {
+        let frozen: Vec<f64> = (0..300).map(|i| if i < 150 { alive(i) } else { 0.98 }).collect();
+        let (count, reasons) = kept(frozen, "- lambda_valid: {}");
+        assert_eq!((count, reasons.as_slice()), (150, ["lambda_frozen".to_owned()].as_slice()));
+        assert_eq!(kept((0..300).map(alive).collect(), "- lambda_valid: {}").0, 300);
+    }
+
+    #[test]
+    fn an_end_stop_inside_the_valid_range_is_a_rail() {
+        let railed: Vec<f64> =
+            (0..300).map(|i| if (100..120).contains(&i) { 1.5 } else { alive(i) }).collect();
+        let (count, reasons) = kept(railed, "- lambda_valid: {}");
+        assert_eq!((count, reasons.as_slice()), (280, ["lambda_railed".to_owned()].as_slice()));
+    }
+}
