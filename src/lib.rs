@@ -1,6 +1,7 @@
 pub mod bike;
 pub mod blend;
 pub mod evidence;
+pub mod ledger;
 pub mod physics;
 pub mod pipeline;
 pub mod problem;

@@ -1,0 +1,26 @@
+//! The only module that knows git: revisions in, commits and tags out.
+//!
+//! `store` holds the repository of one bike folder and makes commits that a
+//! kill at any instant cannot tear; `record` is what a revision says of itself.
+
+mod crash;
+mod disk;
+mod error;
+mod journal;
+mod lock;
+mod record;
+mod store;
+mod worktree;
+mod write;
+
+#[cfg(test)]
+mod store_tests;
+
+pub use error::LedgerError;
+pub use journal::Recovery;
+pub use lock::WriterLock;
+pub use record::{
+    PipelineRef, Revision, RevisionKind, RevisionRecord, RideRef, revision_name, revision_number, revisions,
+};
+pub use store::{CommitInfo, Moment, Store};
+pub use write::{Draft, FileWrite};

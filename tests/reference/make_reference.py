@@ -1,0 +1,941 @@
+#!/usr/bin/env python3
+"""Writes the outside reference values that the Rust tests beside this file compare against.
+
+    python -m venv venv && venv/bin/pip install -r requirements.txt
+    venv/bin/python make_reference.py            # write the JSON files next to this script
+    venv/bin/python make_reference.py --check    # write nothing; fail if a file would change
+
+What enters: nothing but the seed and the tables in this file.
+What leaves: seven JSON files, and on stdout every value that is also printed in the project's
+science notes, computed against printed. The exit code is 1 if a file is stale (--check) or a value
+computed here does not round to the printed one and KNOWN_DIFFERENCES does not say why.
+
+Values come from numpy, scipy, statsmodels and cantera wherever one of them has the function; where
+only a formula exists it is written out in plain Python. Inputs are rounded to a few decimals so that
+they can be read; expected values keep full double precision (`repr`).
+
+Tags on quoted values: V = the source was read, 2nd = quoted by a secondary page, C = computed by the
+project, M = from memory and not verified.
+"""
+
+import json
+import math
+import platform
+import sys
+from decimal import Decimal
+from pathlib import Path
+
+import cantera as ct
+import numpy as np
+import scipy
+import statsmodels
+import statsmodels.api as sm
+from scipy import signal, stats
+from scipy.interpolate import RegularGridInterpolator
+from statsmodels.robust import mad
+from statsmodels.robust.norms import HuberT, TukeyBiweight
+
+SEED = 20261107
+HERE = Path(__file__).resolve().parent
+
+VERSIONS = {
+    "python": platform.python_version(),
+    "numpy": np.__version__,
+    "scipy": scipy.__version__,
+    "statsmodels": statsmodels.__version__,
+    "cantera": ct.__version__,
+}
+
+
+# --------------------------------------------------------------------------- small tools
+
+
+def rng_for(name):
+    """One independent stream per file, so that changing one file leaves the others alone."""
+    return np.random.default_rng([SEED, *name.encode()])
+
+
+def floats(array):
+    return [float(v) for v in np.asarray(array).ravel()]
+
+
+PRINTED = []  # (label, printed text, computed value, agrees)
+
+# Labels of printed values that do not round to what is computed here, and why.
+HEAVIER_AIR = "last digit; dry air 2e-5 heavier (other argon and CO2 shares) would explain it"
+KNOWN_DIFFERENCES = {
+    "E air molar mass": "cantera's abridged atomic weights, N 14.007 above all; CIPM-2007 states 28.96546",
+    "E AFR petrol_ch1.85 cantera": HEAVIER_AIR,
+    "E AFR iso_octane cantera": HEAVIER_AIR,
+}
+
+
+def printed(label, text, computed):
+    """Notes whether `computed` rounds to the printed `text`; returns the printed value as a float.
+
+    Half a unit of the last printed digit is allowed (plus 1e-9 of it, for exact halves).
+    """
+    unit = 10.0 ** Decimal(text).as_tuple().exponent
+    agrees = abs(float(computed) - float(text)) <= 0.5 * unit * (1.0 + 1e-9)
+    PRINTED.append((label, text, float(computed), agrees))
+    return float(text)
+
+
+def same(a, b, what, rel=1e-12):
+    """Two independent ways to one number must agree, or the reference is not fit to be one."""
+    if not math.isclose(a, b, rel_tol=rel, abs_tol=1e-14):
+        raise AssertionError(f"{what}: {a!r} against {b!r}")
+
+
+def render(value, indent=0):
+    """JSON with short things on one line, so that one changed number is one changed line."""
+    flat = json.dumps(value, allow_nan=False, ensure_ascii=False)
+    scalars_only = isinstance(value, list) and not any(isinstance(v, (list, dict)) for v in value)
+    if not isinstance(value, (list, dict)) or scalars_only or len(flat) + indent <= 110:
+        return flat
+    pad = " " * (indent + 1)
+    if isinstance(value, dict):
+        rows = [f"{pad}{json.dumps(k)}: {render(v, indent + 1)}" for k, v in value.items()]
+        return "{\n" + ",\n".join(rows) + "\n" + " " * indent + "}"
+    return "[\n" + ",\n".join(pad + render(v, indent + 1) for v in value) + "\n" + " " * indent + "]"
+
+
+def alike(old, new):
+    """Equal up to the last bits, which another processor or maths library may round differently."""
+    if isinstance(new, dict):
+        keys = new.keys() - {"versions"}
+        return isinstance(old, dict) and old.keys() == new.keys() and all(alike(old[k], new[k]) for k in keys)
+    if isinstance(new, list):
+        return isinstance(old, list) and len(old) == len(new) and all(map(alike, old, new))
+    if isinstance(new, float) and isinstance(old, float):
+        return math.isclose(old, new, rel_tol=1e-11, abs_tol=1e-14)
+    return old == new
+
+
+# --------------------------------------------------------------------------- 1 bilinear
+
+# Deliberately uneven breakpoints; rows are rpm, columns are load, as in a table file.
+GRIDS = [
+    ("small", [1000.0, 1500.0, 2750.0, 5200.0, 8000.0], [2.0, 7.5, 40.0, 100.0]),
+    (
+        "large",
+        [900.0, 1250.0, 1800.0, 2600.0, 3100.0, 4400.0, 5900.0, 7000.0, 8200.0],
+        [0.0, 1.5, 4.0, 11.0, 27.5, 60.0, 100.0],
+    ),
+]
+
+
+def make_bilinear():
+    rng = rng_for("bilinear")
+    grids = []
+    for name, rpm, load in GRIDS:
+        rows, cols = len(rpm), len(load)
+        values = np.round(rng.uniform(35.0, 105.0, (rows, cols)), 2)
+        surface = RegularGridInterpolator((rpm, load), values, method="linear")
+        # Interpolating all unit tables at once (1 in one cell, 0 elsewhere) gives each cell's weight.
+        units = np.eye(rows * cols).reshape(rows, cols, rows * cols)
+        unit_tables = RegularGridInterpolator((rpm, load), units, method="linear")
+
+        def anywhere():
+            return (
+                float(np.round(rng.uniform(rpm[0], rpm[-1]), 1)),
+                float(np.round(rng.uniform(load[0], load[-1]), 2)),
+            )
+
+        points = []
+        for _ in range(60):
+            points.append(("inside", *anywhere()))
+        for i in range(60):
+            # a third each on an rpm line, on a load line, and on a node of both; ends included
+            r, c = anywhere()
+            if i % 3 != 1:
+                r = rpm[(i // 3) % rows]
+            if i % 3 != 0:
+                c = load[(i // 3) % cols]
+            points.append(("on_breakpoint", r, c))
+        span_rpm, span_load = rpm[-1] - rpm[0], load[-1] - load[0]
+        for i in range(30):
+            # below, above or inside on each axis, never inside on both
+            where_r, where_c = [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1)][i % 8]
+            r, c = anywhere()
+            reach_r = float(np.round(rng.uniform(0.001, 0.5) * span_rpm, 1))
+            reach_c = float(np.round(rng.uniform(0.001, 0.5) * span_load, 2))
+            r = {-1: rpm[0] - reach_r, 0: r, 1: rpm[-1] + reach_r}[where_r]
+            c = {-1: load[0] - reach_c, 0: c, 1: load[-1] + reach_c}[where_c]
+            points.append(("outside", r, c))
+
+        out, weighted = [], []
+        for i, (kind, r, c) in enumerate(points):
+            # the tool's rule: a coordinate outside is clamped to the edge of its axis
+            at = (min(max(r, rpm[0]), rpm[-1]), min(max(c, load[0]), load[-1]))
+            expected = float(surface([at])[0])
+            out.append({"kind": kind, "rpm": r, "load": c, "expected": expected})
+            if i % 6 == 0:
+                share = unit_tables([at])[0]
+                cells = [
+                    {"row": int(j // cols), "col": int(j % cols), "weight": float(share[j])}
+                    for j in np.flatnonzero(share)
+                ]
+                same(float(share @ values.ravel()), expected, "weights reproduce the value")
+                same(float(share.sum()), 1.0, "weights sum to one")
+                weighted.append({"kind": kind, "rpm": r, "load": c, "cells": cells})
+        grids.append(
+            {
+                "name": name,
+                "rpm": rpm,
+                "load": load,
+                "values": [floats(row) for row in values],
+                "points": out,
+                "weights": weighted,
+            }
+        )
+    return {
+        "source": "scipy.interpolate.RegularGridInterpolator(method='linear'); coordinates outside are "
+        "clamped to the axis ends before the call; weights by interpolating unit tables "
+        "(cells of weight exactly 0 are left out)",
+        "versions": VERSIONS,
+        "grids": grids,
+    }
+
+
+# --------------------------------------------------------------------------- 2 weighted mean
+
+
+def cluster_se(y, w, groups):
+    """Cluster-robust standard error of the weighted mean, or None for fewer than two clusters."""
+    if len(set(groups)) < 2:
+        return None
+    fit = sm.WLS(y, np.ones_like(y), weights=w).fit(cov_type="cluster", cov_kwds={"groups": np.array(groups)})
+    se = float(fit.bse[0])
+    # The same in the open: sum the weighted residuals inside each cluster, square, add, scale by
+    # G/(G-1)·(N-1)/(N-K) with K = 1, divide by the total weight.
+    e = w * (y - np.average(y, weights=w))
+    g = len(set(groups))
+    sums = [e[np.array(groups) == k].sum() for k in sorted(set(groups))]
+    by_hand = math.sqrt(g / (g - 1) * sum(s * s for s in sums)) / w.sum()
+    same(se, by_hand, "cluster-robust se", rel=1e-9)
+    return se
+
+
+def plain_se(y, w, cov_type):
+    if len(y) < 2:
+        return None
+    return float(sm.WLS(y, np.ones_like(y), weights=w).fit(cov_type=cov_type).bse[0])
+
+
+# name, samples in each dwell of each ride, weights drawn unequal or all 1
+WEIGHTED_CASES = [
+    ("two rides, three dwells", [[4, 2], [7]], "unequal"),
+    ("three rides, ten dwells", [[3, 8, 1, 5], [2, 6], [4, 1, 9, 3]], "unequal"),
+    ("five rides, twenty-five dwells", [[3, 1, 6, 2, 4, 12, 2], [5, 1], [2, 2, 7, 1, 3, 8, 1, 4], [15, 2, 3], [1, 6, 2, 4, 3]], "unequal"),
+    ("one ride, six dwells", [[5, 2, 9, 1, 4, 6]], "unequal"),
+    ("one dwell", [[12]], "unequal"),
+    ("every sample its own dwell: by dwell equals HC1", [[1] * 6, [1] * 5], "unequal"),
+    ("all weights one", [[6, 3], [5, 4, 2]], "one"),
+    ("one heavy sample among light ones", [[6, 5], [4, 6], [5]], "heavy"),
+    ("one sample", [[1]], "unequal"),
+]
+
+
+def make_weighted_mean():
+    rng = rng_for("weighted_mean")
+    cases = []
+    for name, rides, weighting in WEIGHTED_CASES:
+        y, dwell, ride = [], [], []
+        for ride_id, sizes in enumerate(rides):
+            ride_bias = rng.normal(0.0, 0.015)
+            for size in sizes:
+                dwell_id = dwell[-1] + 1 if dwell else 0
+                dwell_bias = rng.normal(0.0, 0.02)
+                y += list(1.0 + ride_bias + dwell_bias + rng.normal(0.0, 0.03, size))
+                dwell += [dwell_id] * size
+                ride += [ride_id] * size
+        y = np.round(np.array(y), 4)
+        w = np.round(rng.uniform(0.05, 1.0, len(y)), 3)
+        if weighting == "one":
+            w = np.ones(len(y))
+        if weighting == "heavy":
+            w = np.round(rng.uniform(0.01, 0.05, len(y)), 3)
+            w[len(w) // 2] = 1.0
+        cases.append(
+            {
+                "name": name,
+                "y": floats(y),
+                "w": floats(w),
+                "dwell": dwell,
+                "ride": ride,
+                "mean": float(np.average(y, weights=w)),
+                "sum_w": float(w.sum()),
+                "kish_n_eff": float(w.sum() ** 2 / (w**2).sum()),
+                "se_by_dwell": cluster_se(y, w, dwell),
+                "se_by_ride": cluster_se(y, w, ride),
+                "se_hc1": plain_se(y, w, "HC1"),
+                "se_nonrobust": plain_se(y, w, "nonrobust"),
+            }
+        )
+
+    autocorrelation = []
+    for n, rho, text in [(200, 0.8, "22.2"), (200, 0.9, "10.5"), (200, 0.95, "5.1")]:
+        value = n * (1.0 - rho) / (1.0 + rho)
+        autocorrelation.append(
+            {"n": n, "rho": rho, "n_eff": value, "printed": printed(f"I n_eff rho={rho}", text, value)}
+        )
+    for n, rho in [(200, 0.0), (37, 0.35), (1000, 0.99)]:
+        autocorrelation.append({"n": n, "rho": rho, "n_eff": n * (1.0 - rho) / (1.0 + rho), "printed": None})
+    wanted = []
+    for sigma, se, text in [(0.03, 0.01, "9"), (0.03, 0.005, "36")]:
+        value = (sigma / se) ** 2
+        wanted.append(
+            {"sigma": sigma, "se": se, "n_eff": value, "printed": printed(f"I n_eff for se={se}", text, value)}
+        )
+
+    return {
+        "source": "mean: numpy.average; kish_n_eff: (sum w)^2 / sum w^2; se_by_dwell, se_by_ride: "
+        "statsmodels WLS(y, ones, weights=w).fit(cov_type='cluster') with the default correction "
+        "G/(G-1)*(N-1)/(N-K), K = 1, null with fewer than two clusters; se_hc1: cov_type='HC1'; "
+        "se_nonrobust: cov_type='nonrobust'; both for contrast only, null for one sample; "
+        "autocorrelation: n(1-rho)/(1+rho); n_eff_for_se: (sigma/se)^2",
+        "versions": VERSIONS,
+        "cases": cases,
+        "autocorrelation": autocorrelation,
+        "n_eff_for_se": wanted,
+    }
+
+
+# --------------------------------------------------------------------------- 3 robust weights
+
+HUBER_K = 1.345
+TUKEY_C = 4.685
+
+
+def lower_weighted_median(x, w):
+    """The smallest x whose cumulative weight reaches half of the total weight."""
+    order = np.argsort(x, kind="stable")
+    cumulative = np.cumsum(w[order])
+    return float(x[order][np.searchsorted(cumulative, 0.5 * cumulative[-1], side="left")])
+
+
+def make_huber():
+    rng = rng_for("huber")
+    edges = [0.0, -0.0, 0.5, -1.0, HUBER_K, -HUBER_K, 1.3450001, 2.0, -3.5, 4.684, TUKEY_C, -TUKEY_C, 4.69, 6.0, -25.0, 1e6]
+    residuals = [
+        ("edges", np.array(edges)),
+        ("normal", np.round(rng.normal(0.0, 1.0, 40), 4)),
+        ("heavy tails", np.round(rng.standard_t(2, 40), 4)),
+    ]
+    weights = [
+        {
+            "name": name,
+            "u": floats(u),
+            "huber": floats(HuberT(t=HUBER_K).weights(u)),
+            "tukey": floats(TukeyBiweight(c=TUKEY_C).weights(u)),
+        }
+        for name, u in residuals
+    ]
+
+    spreads = []
+    for name, x in [
+        ("odd count", np.round(rng.normal(1.0, 0.03, 21), 4)),
+        ("even count", np.round(rng.normal(1.0, 0.03, 20), 4)),
+        ("even count, a fifth wild", np.round(np.r_[rng.normal(1.0, 0.03, 16), rng.normal(1.6, 0.4, 4)], 4)),
+        ("two values", np.array([0.98, 1.03])),
+        ("one value", np.array([1.07])),
+        ("constant", np.full(7, 0.93)),
+        ("more than half equal", np.array([1.0, 1.0, 1.0, 1.0, 0.7, 1.4, 1.1])),
+    ]:
+        raw = float(np.median(np.abs(x - np.median(x))))
+        scaled = float(mad(x))
+        same(scaled, raw / stats.norm.ppf(0.75), "scaled MAD")
+        spreads.append(
+            {"name": name, "x": floats(x), "median": float(np.median(x)), "mad_raw": raw, "mad_scaled": scaled}
+        )
+
+    medians = []
+    for name, x, w in [
+        ("random, odd", np.round(rng.normal(1.0, 0.05, 15), 4), np.round(rng.uniform(0.05, 1.0, 15), 3)),
+        ("random, even", np.round(rng.normal(1.0, 0.05, 24), 4), np.round(rng.uniform(0.05, 1.0, 24), 3)),
+        ("equal weights, odd", np.array([5.0, 1.0, 4.0, 2.0, 3.0]), np.ones(5)),
+        ("equal weights, even: the lower one", np.array([4.0, 1.0, 3.0, 2.0]), np.ones(4)),
+        ("half is reached exactly", np.array([0.9, 1.0, 1.1, 1.2]), np.array([0.25, 0.25, 0.125, 0.375])),
+        ("one heavy sample decides", np.array([1.5, 0.9, 1.0, 1.1]), np.array([1.0, 0.25, 0.25, 0.25])),
+        ("equal values in several places", np.array([1.1, 1.0, 1.1, 0.9, 1.0]), np.array([0.5, 0.25, 0.25, 0.5, 0.125])),
+        ("two samples, lighter first", np.array([0.9, 1.1]), np.array([0.25, 0.75])),
+        ("one sample", np.array([1.07]), np.array([0.3])),
+    ]:
+        value = lower_weighted_median(x, w)
+        same(value, float(np.quantile(x, 0.5, weights=w, method="inverted_cdf")), "weighted median")
+        medians.append({"name": name, "x": floats(x), "w": floats(w), "lower_weighted_median": value})
+
+    factor = 1.0 / stats.norm.ppf(0.75)
+    return {
+        "source": "statsmodels.robust.norms.HuberT(t=1.345).weights, TukeyBiweight(c=4.685).weights; "
+        "statsmodels.robust.mad (about the median, divided by Phi^-1(3/4)); lower weighted median: "
+        "smallest x whose cumulative weight is at least half of the total, by numpy sort, "
+        "equal to numpy.quantile(weights=, method='inverted_cdf')",
+        "versions": VERSIONS,
+        "huber_k": HUBER_K,
+        "tukey_c": TUKEY_C,
+        "mad_factor": float(factor),
+        "mad_factor_printed": printed("B MAD factor", "1.4826", factor),
+        "weights": weights,
+        "mad": spreads,
+        "weighted_median": medians,
+    }
+
+
+# --------------------------------------------------------------------------- 4 stoichiometry
+
+# Dry air with x_O2 = .20939 given as mole fractions, as in the CIPM-2007 mean composition (Picard et
+# al., Metrologia 45:149, 2008, Table 1) [2nd]; nitrogen is the rest. Everything but oxygen moves only
+# the molar mass. Do not write O2:1, N2:3.76 (0.7 % low), and do not pass basis='mass' for a blend:
+# it reinterprets this composition as mass fractions as well.
+AIR = {"O2": 0.20939, "AR": 0.009332, "CO2": 0.0004, "NE": 18.2e-6, "HE": 5.2e-6}
+AIR["N2"] = 1.0 - sum(AIR.values())
+AIR_MOLAR_MASS = 28.965  # g/mol, the project's rounded value
+
+PETROL_KG_M3 = 745.0
+ETHANOL_KG_M3 = 794.0
+
+# name, atoms, printed (ours, cantera), published values
+FUELS = [
+    ("petrol_ch1.85", {"C": 1.0, "H": 1.85}, "14.580", "14.581", [(14.6, "Heywood", "M"), (14.7, "US AFDC", "V")]),
+    ("iso_octane", {"C": 8.0, "H": 18.0}, "15.137", "15.138", [(15.13, "handbooks", "M")]),
+    ("toluene", {"C": 7.0, "H": 8.0}, "13.512", "13.512", [(13.50, "handbooks", "M")]),
+    ("ethanol", {"C": 2.0, "H": 6.0, "O": 1.0}, "9.008", "9.008", [(9.0, "US AFDC", "V")]),
+    ("methanol", {"C": 1.0, "H": 4.0, "O": 1.0}, "6.476", "6.476", [(6.47, "a secondary page", "2nd")]),
+]
+
+# name, ethanol volume share, printed AFR, printed volume ratio against E0, published
+BLENDS = [
+    ("E0", 0.00, "14.580", None, []),
+    ("E5", 0.05, "14.284", "1.017", []),
+    ("E10", 0.10, "13.990", "1.035", []),
+    ("E20", 0.20, None, None, []),
+    ("E85", 0.85, "9.800", "1.409", [(9.8, "approximate, from memory", "M")]),
+    ("E100", 1.00, "9.008", None, []),
+]
+
+
+def afr_by_formula(c, h, o):
+    """AFR_s = (2.6641 C + 7.9361 H - O)/0.2313, mass fractions, coefficients as printed."""
+    return (2.6641 * c + 7.9361 * h - o) / 0.2313
+
+
+def afr_unrounded(c, h, o, weight):
+    """The same with the coefficients left unrounded; the printed values come from this one."""
+    per_c = 2.0 * weight["O"] / weight["C"]
+    per_h = weight["O"] / (2.0 * weight["H"])
+    oxygen = AIR["O2"] * 2.0 * weight["O"] / AIR_MOLAR_MASS
+    return (per_c * c + per_h * h - o) / oxygen
+
+
+def make_stoichiometry():
+    atoms = {name: composition for name, composition, *_ in FUELS}
+    # A surrogate given by mass fractions C .865, H .135 becomes atoms by dividing by atomic weights.
+    weight = {e: ct.Element(e).weight for e in ("C", "H", "O")}
+    atoms["petrol_c865_h135"] = {"C": 0.865 / weight["C"], "H": 0.135 / weight["H"]}
+    species = []
+    for name, composition in {
+        **atoms,
+        "O2": {"O": 2},
+        "N2": {"N": 2},
+        "AR": {"Ar": 1},
+        "NE": {"Ne": 1},
+        "HE": {"He": 1},
+        "CO2": {"C": 1, "O": 2},
+        "H2O": {"H": 2, "O": 1},
+    }.items():
+        one = ct.Species(name, composition)
+        # Only the atoms matter for stoichiometry; any thermodynamics will do to build a phase.
+        one.thermo = ct.ConstantCp(200.0, 5000.0, ct.one_atm, (298.15, 0.0, 0.0, 30000.0))
+        species.append(one)
+    gas = ct.Solution(thermo="ideal-gas", species=species)
+
+    gas.X = AIR
+    air = {
+        "mole_fractions": AIR,
+        "molar_mass_g_mol": float(gas.mean_molecular_weight),
+        "molar_mass_printed": printed("E air molar mass", "28.965", gas.mean_molecular_weight),
+        "oxygen_mass_fraction": float(gas["O2"].Y[0]),
+        "oxygen_mass_fraction_printed": printed("E air O2 mass fraction", "0.2313", gas["O2"].Y[0]),
+    }
+
+    def fuel_numbers(moles):
+        """Element mass fractions, cantera's AFR and the printed formula's AFR of a fuel by moles."""
+        gas.X = moles
+        c, h, o = (float(gas.elemental_mass_fraction(e)) for e in ("C", "H", "O"))
+        by_cantera = float(gas.stoich_air_fuel_ratio(moles, AIR, basis="mole"))
+        # the same from atoms alone: oxygen molecules needed per fuel, over the oxygen in air
+        gas.X = moles
+        need = c / weight["C"] + h / weight["H"] / 4.0 - o / weight["O"] / 2.0
+        same(by_cantera, need * air["molar_mass_g_mol"] / AIR["O2"], "AFR from atoms", rel=1e-10)
+        return {
+            "carbon_mass": c,
+            "hydrogen_mass": h,
+            "oxygen_mass": o,
+            "afr_cantera": by_cantera,
+            "afr_unrounded": afr_unrounded(c, h, o, weight),
+            "afr_formula": afr_by_formula(c, h, o),
+        }
+
+    def published(rows):
+        return [{"afr": afr, "source": source, "tag": tag} for afr, source, tag in rows]
+
+    fuels = []
+    for name, composition, ours, cantera_text, handbook in FUELS:
+        numbers = fuel_numbers({name: 1.0})
+        fuels.append(
+            {
+                "name": name,
+                "atoms": {k.lower(): composition.get(k, 0.0) for k in ("C", "H", "O")},
+                **numbers,
+                "printed_ours": printed(f"E AFR {name} ours", ours, numbers["afr_unrounded"]),
+                "printed_cantera": printed(f"E AFR {name} cantera", cantera_text, numbers["afr_cantera"]),
+                "published": published(handbook),
+            }
+        )
+    numbers = fuel_numbers({"petrol_c865_h135": 1.0})
+    fuels.append(
+        {
+            "name": "petrol_c865_h135",
+            "atoms": {k.lower(): atoms["petrol_c865_h135"].get(k, 0.0) for k in ("C", "H", "O")},
+            **numbers,
+            "printed_ours": printed("E AFR C .865 H .135", "14.59", numbers["afr_unrounded"]),
+            "printed_cantera": None,
+            "published": [],
+        }
+    )
+
+    mole_mass = {name: sum(n * weight[e] for e, n in atoms[name].items()) for name in ("petrol_ch1.85", "ethanol")}
+    blends, e0 = [], None
+    for name, volume, text, volume_text, handbook in BLENDS:
+        density = volume * ETHANOL_KG_M3 + (1.0 - volume) * PETROL_KG_M3
+        ethanol_mass = volume * ETHANOL_KG_M3 / density
+        moles = {
+            "petrol_ch1.85": (1.0 - ethanol_mass) / mole_mass["petrol_ch1.85"],
+            "ethanol": ethanol_mass / mole_mass["ethanol"],
+        }
+        numbers = fuel_numbers(moles)
+        if name == "E0":
+            e0 = numbers["afr_cantera"] * density
+        ratio = e0 / (numbers["afr_cantera"] * density)
+        blends.append(
+            {
+                "name": name,
+                "ethanol_volume": volume,
+                "ethanol_mass": ethanol_mass,
+                "density_kg_m3": density,
+                **numbers,
+                "volume_ratio_to_e0": ratio,
+                "printed_ours": text and printed(f"E AFR {name}", text, numbers["afr_unrounded"]),
+                "printed_volume_ratio": volume_text and printed(f"E volume {name}", volume_text, ratio),
+                "published": published(handbook),
+            }
+        )
+    e10 = next(b for b in blends if b["name"] == "E10")
+    printed("E E10 ethanol mass", "0.1059", e10["ethanol_mass"])
+    printed("E E10 oxygen, %", "3.68", 100.0 * e10["oxygen_mass"])
+
+    naive = float(gas.stoich_air_fuel_ratio({"petrol_ch1.85": 1.0}, {"O2": 1.0, "N2": 3.76}, basis="mole"))
+    low = 100.0 * (1.0 - naive / fuels[0]["afr_cantera"])
+    return {
+        "source": "cantera Solution.stoich_air_fuel_ratio(basis='mole') with species made from atoms alone; "
+        "afr_formula: (2.6641 C + 7.9361 H - O)/0.2313 on mass fractions; afr_unrounded: the same from "
+        "atomic weights, x_O2 = .20939 and M = 28.965 without rounding; blends by volume with petrol "
+        "(CH1.85) 745 kg/m3 and ethanol 794 kg/m3, volumes additive; tags: V read, 2nd secondary, "
+        "C computed, M from memory",
+        "versions": VERSIONS,
+        "air": air,
+        "petrol_kg_m3": PETROL_KG_M3,
+        "ethanol_kg_m3": ETHANOL_KG_M3,
+        "atomic_weights": {k.lower(): float(v) for k, v in weight.items()},
+        "fuels": fuels,
+        "blends": blends,
+        "oxygen_nitrogen_only": {
+            "afr": naive,
+            "percent_low": low,
+            "percent_low_printed": printed("E O2:1,N2:3.76 percent low", "0.7", low),
+        },
+    }
+
+
+# --------------------------------------------------------------------------- 5 air
+
+R_DRY = 287.05  # J/(kg K)
+R_VAPOUR = 461.5  # J/(kg K)
+R_ISO_2533 = 287.05287  # J/(kg K)
+KELVIN = 273.15
+
+
+def vapour_pressure_pa(t, rh):
+    """Partial pressure of water, Magnus form with the constants the project uses."""
+    return rh / 100.0 * 611.2 * np.exp(17.62 * t / (243.12 + t))
+
+
+def density_ideal(p, t, rh):
+    pv = vapour_pressure_pa(t, rh)
+    kelvin = t + KELVIN
+    return (p - pv) / (R_DRY * kelvin) + pv / (R_VAPOUR * kelvin)
+
+
+def density_cipm2007(p, t, rh):
+    """CIPM-2007 (Picard et al., Metrologia 45:149, 2008), x_CO2 = 400 ppm; coefficients [2nd]."""
+    k = t + KELVIN
+    saturation = math.exp(1.2378847e-5 * k * k - 1.9121316e-2 * k + 33.93711047 - 6.3431645e3 / k)
+    enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t * t
+    xv = rh / 100.0 * enhancement * saturation / p
+    z = (
+        1.0
+        - p / k * (1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t * t
+                   + (5.707e-6 - 2.051e-8 * t) * xv + (1.9898e-4 - 2.376e-6 * t) * xv * xv)
+        + (p / k) ** 2 * (1.83e-11 - 0.765e-8 * xv * xv)
+    )
+    return p * 28.96546e-3 / (z * 8.314472 * k) * (1.0 - xv * (1.0 - 18.01528 / 28.96546))
+
+
+def make_air():
+    moist = []
+    for p, t, rh, cipm, ideal in [
+        (101325.0, 20.0, 50.0, "1.19931", "1.19888"),
+        (101325.0, 15.0, 0.0, "1.22552", "1.22501"),
+        (101325.0, 35.0, 60.0, "1.13138", "1.13111"),
+        (90000.0, 30.0, 40.0, "1.02714", "1.02690"),
+    ]:
+        a, b = density_cipm2007(p, t, rh), float(density_ideal(p, t, rh))
+        moist.append(
+            {
+                "pressure_pa": p,
+                "temp_c": t,
+                "humidity_pct": rh,
+                "cipm2007_printed": printed(f"F CIPM {p:.0f} {t:.0f} {rh:.0f}", cipm, a),
+                "ideal_printed": printed(f"F ideal {p:.0f} {t:.0f} {rh:.0f}", ideal, b),
+                "cipm2007": a,
+                "ideal": b,
+                "tag": "C",
+            }
+        )
+
+    iso2533 = []
+    for altitude, kelvin, p, text in [
+        (0.0, 288.15, 101325.0, "1.2250"),
+        (500.0, 284.90, 95461.0, "1.1673"),
+        (1000.0, 281.65, 89875.0, "1.1116"),
+        (2000.0, 275.15, 79495.0, "1.0065"),
+        (3000.0, 268.65, 70109.0, "0.9091"),
+    ]:
+        value = p / (R_ISO_2533 * kelvin)
+        # the standard's own definition: 6.5 K per km from 288.15 K and 101325 Pa, g = 9.80665 m/s2
+        standard_k = 288.15 - 0.0065 * altitude
+        standard_p = 101325.0 * (standard_k / 288.15) ** (9.80665 / (R_ISO_2533 * 0.0065))
+        printed(f"F ISO 2533 {altitude:.0f} m temperature", f"{kelvin:.2f}", standard_k)
+        printed(f"F ISO 2533 {altitude:.0f} m pressure", f"{p:.0f}", standard_p)
+        iso2533.append(
+            {
+                "altitude_m": altitude,
+                "temp_k": kelvin,
+                "pressure_pa": p,
+                "density_printed": printed(f"F ISO 2533 {altitude:.0f} m", text, value),
+                "pressure_by_definition_pa": standard_p,
+                "density_r_287_05287": value,
+                "density_r_287_05": p / (R_DRY * kelvin),
+            }
+        )
+
+    points_p = np.array([101325.0, 99000.0, 99000.0, 95000.0, 101325.0, 89875.0, 79495.0, 103000.0, 84500.0, 70109.0])
+    points_t = np.array([20.0, 25.0, 25.0, 32.5, 0.0, 8.5, 40.0, -10.0, 15.0, -4.5])
+    points_rh = np.array([50.0, 0.0, 60.0, 75.0, 100.0, 30.0, 20.0, 80.0, 0.0, 45.0])
+    pv = vapour_pressure_pa(points_t, points_rh)
+    rho = density_ideal(points_p, points_t, points_rh)
+    reference = float(density_ideal(99000.0, 25.0, 0.0))
+    ideal = [
+        {
+            "pressure_pa": float(points_p[i]),
+            "temp_c": float(points_t[i]),
+            "humidity_pct": float(points_rh[i]),
+            "vapour_pressure_pa": float(pv[i]),
+            "density": float(rho[i]),
+            "reference_over_density": reference / float(rho[i]),
+        }
+        for i in range(len(points_p))
+    ]
+
+    power = []
+    for p_kpa, t, rh, pd_text, sae_text, iso_text, din_text in [
+        (98.0, 32.0, 50.0, "95.627", "1.0559", "1.0571", "1.0546"),
+        (101.325, 15.0, 0.0, None, "0.9534", "0.9528", "0.9912"),
+        (90.0, 20.0, 40.0, "89.067", "1.1205", "1.1238", "1.1256"),
+    ]:
+        dry = p_kpa - float(vapour_pressure_pa(t, rh)) / 1000.0
+        k = t + 273.0  # these formulas use whole kelvin
+        sae = 1.18 * (99.0 / dry) * math.sqrt(k / 298.0) - 0.18
+        iso = (99.0 / dry) ** 1.2 * (k / 298.0) ** 0.6
+        din = 1013.0 / (10.0 * p_kpa) * math.sqrt(k / 293.0)
+        at = f"{p_kpa} kPa {t:.0f} C {rh:.0f} %"
+        power.append(
+            {
+                "pressure_kpa": p_kpa,
+                "temp_c": t,
+                "humidity_pct": rh,
+                "dry_kpa": dry,
+                "dry_kpa_printed": pd_text and printed(f"F dry pressure {at}", pd_text, dry),
+                "sae_j1349": sae,
+                "sae_j1349_printed": printed(f"F SAE J1349 {at}", sae_text, sae),
+                "iso_1585": iso,
+                "iso_1585_printed": printed(f"F ISO 1585 {at}", iso_text, iso),
+                "din_70020": din,
+                "din_70020_printed": printed(f"F DIN 70020 {at}", din_text, din),
+            }
+        )
+
+    return {
+        "source": "ideal: (p-pv)/(287.05 T) + pv/(461.5 T), pv = RH*611.2*exp(17.62 t/(243.12+t)) Pa, "
+        "T = t + 273.15, with numpy; cipm2007: Picard et al., Metrologia 45:149 (2008), coefficients 2nd; "
+        "iso_2533: standard-atmosphere rows as printed, pressure from 6.5 K/km and g = 9.80665, "
+        "density p/(R T) with the standard's R = 287.05287 and with 287.05; power_corrections: "
+        "SAE J1349 2nd, ISO 1585 form as in EU 134/2014 M, DIN 70020 M, each with T = t + 273; "
+        "tags: V read, 2nd secondary, C computed, M from memory",
+        "versions": VERSIONS,
+        "reference_air": {"pressure_pa": 99000.0, "temp_c": 25.0, "humidity_pct": 0.0, "density": reference},
+        "moist": moist,
+        "iso_2533": iso2533,
+        "ideal": ideal,
+        "power_corrections": power,
+    }
+
+
+# --------------------------------------------------------------------------- 6 fuel sums
+
+
+def fuel_chain(ve, map_kpa, temp_c, cylinder_cc, lam, afr, flow_cc_min, fuel_g_cc, dead_ms, rpm):
+    """Air to duty in single steps, plain Python."""
+    air_mg = ve * map_kpa * 1e3 * (cylinder_cc * 1e-6) / (R_DRY * (temp_c + KELVIN)) * 1e6
+    fuel_mg = air_mg / (lam * afr)
+    flow_g_s = flow_cc_min * fuel_g_cc / 60.0
+    effective_ms = fuel_mg / flow_g_s  # mg / (g/s) = ms
+    total_ms = effective_ms + dead_ms
+    period_ms = 120000.0 / rpm  # one injection in 720 degrees
+    return {
+        "air_mg": air_mg,
+        "fuel_mg": fuel_mg,
+        "flow_g_s": flow_g_s,
+        "effective_ms": effective_ms,
+        "total_ms": total_ms,
+        "period_ms": period_ms,
+        "duty_pct": 100.0 * total_ms / period_ms,
+    }
+
+
+FUEL_INPUTS = ["ve", "map_kpa", "temp_c", "cylinder_cc", "lambda", "stoich_afr", "flow_cc_min", "fuel_g_cc", "dead_time_ms", "rpm"]
+
+# name, inputs in the order above, printed values
+FUEL_POINTS = [
+    ("worked example", (0.85, 90.0, 35.0, 500.0, 0.90, 14.0, 220.0, 0.745, 0.9, 6000.0),
+     {"air_mg": "432.4", "fuel_mg": "34.32", "flow_g_s": "2.732", "effective_ms": "12.56", "duty_pct": "67.3"}),
+    ("worked example, more air", (0.95, 100.0, 25.0, 500.0, 0.90, 14.0, 220.0, 0.745, 0.9, 6000.0),
+     {"effective_ms": "16.13", "duty_pct": "85.1"}),
+    ("idle", (0.48, 38.0, 40.0, 350.0, 0.98, 14.58, 230.0, 0.745, 0.85, 1200.0), {}),
+    ("cruise", (0.62, 55.0, 28.0, 350.0, 1.00, 13.99, 230.0, 0.7499, 0.80, 4200.0), {}),
+    ("cold morning at altitude", (0.80, 78.0, 2.0, 350.0, 0.88, 13.99, 230.0, 0.7499, 1.02, 5000.0), {}),
+    ("wide open near the limiter", (0.97, 99.0, 30.0, 350.0, 0.87, 13.99, 230.0, 0.7499, 0.80, 8200.0), {}),
+    ("E85, small injector: beyond full duty", (0.95, 98.0, 25.0, 500.0, 0.86, 9.80, 220.0, 0.78665, 0.9, 8000.0), {}),
+]
+
+
+def make_fuel_sums():
+    points = []
+    for name, inputs, texts in FUEL_POINTS:
+        steps = fuel_chain(*inputs)
+        notes = {key: printed(f"G {name}: {key}", text, steps[key]) for key, text in texts.items()}
+        points.append({"name": name, "inputs": dict(zip(FUEL_INPUTS, inputs)), "steps": steps, "printed": notes})
+
+    flows = []
+    for flow, rated, rail, text in [
+        (220.0, 300.0, 400.0, "1.1547"),
+        (230.0, 300.0, 300.0, None),
+        (230.0, 300.0, 350.0, None),
+        (230.0, 300.0, 250.0, None),
+        (185.5, 270.0, 430.0, None),
+        (310.0, 400.0, 300.0, None),
+    ]:
+        factor = math.sqrt(rail / rated)
+        flows.append(
+            {
+                "flow_cc_min": flow,
+                "rated_kpa": rated,
+                "rail_kpa": rail,
+                "factor": factor,
+                "flow_at_rail_cc_min": flow * factor,
+                "factor_printed": text and printed("G flow 300 to 400 kPa", text, factor),
+            }
+        )
+
+    duty = [
+        {"pulse_width_ms": pw, "rpm": rpm, "duty_pct": 100.0 * pw * rpm / 120000.0}
+        for pw, rpm in [(13.4625, 6000.0), (2.9, 1200.0), (8.0, 8200.0), (12.0, 8500.0), (17.0, 6000.0), (14.6, 8219.178082)]
+    ]
+
+    volts, dead = [10.0, 12.0, 14.0, 16.0], [1.35, 1.02, 0.80, 0.66]
+    asked = [8.0, 10.0, 10.5, 12.0, 12.6, 13.8, 14.0, 14.4, 16.0, 17.5]
+    errors = []
+    for effective, text in [(2.9, "3.4"), (12.6, "0.8")]:
+        pct = 100.0 * 0.1 / effective
+        errors.append(
+            {
+                "error_ms": 0.1,
+                "effective_ms": effective,
+                "percent": pct,
+                "percent_printed": printed(f"G dead-time error at {effective} ms", text, pct),
+            }
+        )
+    return {
+        "source": "plain Python: m_air = VE*p*V/(287.05 T), T = t + 273.15; m_fuel = m_air/(lambda*AFR_s); "
+        "flow cc/min * g/cc / 60; effective pulse width m_fuel/flow; plus dead time; period 120000/rpm ms "
+        "(one injection per 720 degrees); flow factor sqrt(rail/rated); dead time by numpy.interp, "
+        "clamped at its ends",
+        "versions": VERSIONS,
+        "points": points,
+        "injector_flow": flows,
+        "duty": duty,
+        "dead_time": {"volts": volts, "dead_time_ms": dead, "at_volts": asked, "expected_ms": floats(np.interp(asked, volts, dead))},
+        "dead_time_errors": errors,
+    }
+
+
+# --------------------------------------------------------------------------- 7 lag and delay
+
+TAU_S = 0.08
+
+
+def lag_case(name, rate_hz, u, start, answer):
+    """One input through three ways of sampling tau y' = u - y.
+
+    held_previous: the exact zero-order hold. u[k-1] holds over the step from k-1 to k.
+    held_current:  the same with u[k] holding over that step (the usual filter form, one step earlier).
+    first_order_hold: u moves in a straight line from u[k-1] to u[k]; exact for the ramp.
+    All start at rest on `start`. `exact` is the continuous answer to the continuous input.
+    """
+    dt = 1.0 / rate_hz
+    a = math.exp(-dt / TAU_S)
+    plant = ([1.0], [TAU_S, 1.0])
+    zoh_num, zoh_den, _ = signal.cont2discrete(plant, dt, method="zoh")
+    foh_num, foh_den, _ = signal.cont2discrete(plant, dt, method="foh")
+    same(-zoh_den[1], a, "zero-order hold pole", rel=1e-10)
+    same(zoh_num.ravel()[1], 1.0 - a, "zero-order hold gain", rel=1e-10)
+    foh = foh_num.ravel()
+    same(-foh_den[1], a, "first-order hold pole", rel=1e-10)
+    # u[k-1] and u[k] shares written out, because cont2discrete loses a few digits
+    share_now = 1.0 - (1.0 - a) * TAU_S / dt
+    share_before = (1.0 - a) * TAU_S / dt - a
+    same(foh[0], share_now, "first-order hold, now", rel=1e-9)
+    same(foh[1], share_before, "first-order hold, before", rel=1e-9)
+
+    def filtered(b):
+        den = [1.0, -a]
+        rest = signal.lfiltic(b, den, y=[start], x=[start])  # at rest on `start` before the first sample
+        return floats(signal.lfilter(b, den, u, zi=rest)[0])
+
+    out = {
+        "name": name,
+        "rate_hz": rate_hz,
+        "tau_s": TAU_S,
+        "a": a,
+        "start": start,
+        "u": floats(u),
+        "held_previous": filtered([0.0, 1.0 - a]),
+        "held_current": filtered([1.0 - a, 0.0]),
+        "first_order_hold": filtered([share_now, share_before]),
+        "exact": floats(answer),
+    }
+    best = out["held_previous"] if "step" in name else out["first_order_hold"]
+    for got, want in zip(best, out["exact"]):
+        same(got, want, f"{name}: discretisation against the continuous answer", rel=1e-9)
+    return out
+
+
+def make_first_order_lag():
+    rng = rng_for("first_order_lag")
+    lags = []
+    for rate, count in [(20.0, 24), (100.0, 80)]:
+        t = np.arange(count) / rate
+        begin = 5  # sample at which something happens
+        since = np.maximum(t - t[begin], 0.0)
+        on = np.arange(count) >= begin
+        lags.append(lag_case("step", rate, on.astype(float), 0.0, 1.0 - np.exp(-since / TAU_S)))
+        lags.append(
+            lag_case("lambda step from rest at 1.0 to 0.85", rate, np.where(on, 0.85, 1.0), 1.0,
+                     0.85 + 0.15 * np.exp(-since / TAU_S))
+        )
+        # 1 unit per second, from zero
+        lags.append(lag_case("ramp", rate, since, 0.0, since - TAU_S * (1.0 - np.exp(-since / TAU_S))))
+
+    # A unit step at t = 0 seen at uneven times: a recursion with its own exp(-dt/tau) per gap, the
+    # input holding over each gap, must land on the continuous answer.
+    uneven = np.round(np.cumsum(np.r_[0.0, rng.uniform(0.004, 0.15, 19)]), 4)
+
+    t = np.round(np.cumsum(np.r_[0.0, rng.uniform(0.02, 0.13, 29)]), 3)
+    x = np.round(1.0 + 0.1 * np.sin(3.0 * t) + rng.normal(0.0, 0.01, len(t)), 4)
+    shifts = []
+    for delay in [0.0, 0.037, 0.12, 0.4, -0.25]:
+        at = t - delay
+        shifts.append(
+            {
+                "delay_s": delay,
+                "at_s": floats(at),
+                "inside": [bool(t[0] <= v <= t[-1]) for v in at],
+                "expected": floats(np.interp(at, t, x)),
+            }
+        )
+    return {
+        "source": "scipy.signal.lfilter with a = exp(-dt/tau), checked against scipy.signal.cont2discrete; "
+        "held_previous is the exact zero-order hold y[k] = a y[k-1] + (1-a) u[k-1]; held_current is "
+        "y[k] = a y[k-1] + (1-a) u[k]; first_order_hold is exact for an input linear between samples; "
+        "exact is the continuous answer; interpolation: numpy.interp at t - delay, held at the ends",
+        "versions": VERSIONS,
+        "lags": lags,
+        "uneven_step": {"tau_s": TAU_S, "t_s": floats(uneven), "u": 1.0, "expected": floats(1.0 - np.exp(-uneven / TAU_S))},
+        "interpolation": {"t_s": floats(t), "x": floats(x), "shifts": shifts},
+    }
+
+
+# --------------------------------------------------------------------------- main
+
+FILES = {
+    "bilinear.json": make_bilinear,
+    "weighted_mean.json": make_weighted_mean,
+    "huber.json": make_huber,
+    "stoichiometry.json": make_stoichiometry,
+    "air.json": make_air,
+    "fuel_sums.json": make_fuel_sums,
+    "first_order_lag.json": make_first_order_lag,
+}
+
+
+def main(arguments):
+    if arguments not in ([], ["--check"]):
+        sys.exit("usage: make_reference.py [--check]")
+    checking = arguments == ["--check"]
+    stale = []
+    for name, make in FILES.items():
+        data = make()
+        text = render(data) + "\n"
+        assert json.loads(text) == data, f"{name} does not read back as it was written"
+        path = HERE / name
+        if not checking:
+            path.write_text(text, encoding="utf-8", newline="\n")
+        elif not path.exists() or not alike(json.loads(path.read_text(encoding="utf-8")), data):
+            stale.append(name)
+        print(f"{name}: {len(text.encode())} bytes")
+
+    print()
+    unexplained = 0
+    for label, text, computed, agrees in PRINTED:
+        reason = "" if agrees else KNOWN_DIFFERENCES.get(label)
+        unexplained += reason is None
+        mark = "ok  " if agrees else "DIFF"
+        print(f"{mark} {label}: printed {text}, computed {computed!r}" + (f" ({reason})" if reason else ""))
+    print(f"\n{len(PRINTED)} printed values, {unexplained} differ unexplained; stale files: {', '.join(stale) or 'none'}")
+    return 1 if unexplained or stale else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
