@@ -8,4 +8,5 @@ pub mod problem;
 pub mod ride;
 pub mod table;
 pub mod units;
+pub mod virtual_bike;
 pub mod yaml;
