@@ -1,1 +1,5 @@
-fn main() {}
+//! Hands over to the command line.
+
+fn main() -> std::process::ExitCode {
+    rideloop::cli::main()
+}

@@ -54,9 +54,16 @@ const FILLING_OFFSET_KPA: f64 = -7.0;
 /// Common practice, no source; the rides put it right.
 const PEAK_SHARE: f64 = 0.7;
 const LOSS_AT_STANDSTILL: f64 = 0.22;
-/// A wide-open throttle passes the engine's demand at the limit with little
-/// loss: ratio of its capacity to that demand. Common practice, no source.
-const THROTTLE_CAPACITY: f64 = 3.2;
+/// Air an open throttle can pass at most, over what the engine displaces at the
+/// limit. Common practice, no source; the rides put it right.
+const THROTTLE_CAPACITY: f64 = 2.4;
+/// The same of a closed throttle: what an idle at an eighth of the limit takes
+/// at a third of full filling.
+const CLOSED_CAPACITY: f64 = 0.042;
+/// Pressure ratio below which the flow through an orifice is choked, and the
+/// ratio of specific heats of air. Source: isentropic flow of a perfect gas.
+const HEAT_RATIO: f64 = 1.4;
+const CHOKED_BELOW: f64 = 0.528;
 /// Battery voltage and dead time of usual injectors; from memory
 /// (10 V 1.4 to 1.8 ms, 12 V 1.0 to 1.2, 14 V 0.7 to 0.9).
 const USUAL_DEAD_TIME: &str = "{ 10: 1.50, 12: 1.10, 14: 0.80, 16: 0.65 }";
@@ -121,20 +128,23 @@ impl Template {
         1.0 - LOSS_AT_STANDSTILL * away * away
     }
 
-    /// Manifold pressure over ambient at a throttle opening.
-    ///
-    /// An orifice of incompressible flow against a pump of constant volume:
-    /// `d·p² + p − 1 = 0` with `d` the squared ratio of demand to capacity.
-    fn pressure_ratio(&self, rpm: f64, throttle_pct: f64) -> f64 {
+    /// Filling against ambient at a throttle opening: where what the plate lets
+    /// through equals what the engine breathes in.
+    fn throttled_filling(&self, rpm: f64, throttle_pct: f64) -> f64 {
+        const HALVINGS: u32 = 40;
         let open = 1.0 - (throttle_pct / 100.0 * std::f64::consts::FRAC_PI_2).cos();
-        let capacity = THROTTLE_CAPACITY * open.max(0.004);
-        let demand = rpm / self.rev_limit_rpm / capacity;
-        let d = demand * demand;
-        ((1.0 + 4.0 * d).sqrt() - 1.0) / (2.0 * d)
+        let capacity = (THROTTLE_CAPACITY * open + CLOSED_CAPACITY) / (rpm / self.rev_limit_rpm);
+        let breathing = self.breathing(rpm);
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..HALVINGS {
+            let ratio = (low + high) / 2.0;
+            if capacity * orifice(ratio) > filling(ratio, breathing) { low = ratio } else { high = ratio }
+        }
+        filling(high, breathing).min(capacity)
     }
 
     fn grid(&self) -> Grid {
-        const ROWS: f64 = 13.0;
+        const ROWS: f64 = 17.0;
         const STEP: f64 = 250.0;
         const FIRST_RPM: f64 = 1000.0;
         let step = ((self.rev_limit_rpm - FIRST_RPM) / (ROWS * STEP)).ceil().max(1.0) * STEP;
@@ -155,7 +165,7 @@ impl Template {
     fn ve(&self, rpm: f64, load: f64) -> f64 {
         let breathing = self.breathing(rpm);
         match self.load {
-            LoadAxis::ThrottlePct => filling(self.pressure_ratio(rpm, load), breathing),
+            LoadAxis::ThrottlePct => self.throttled_filling(rpm, load),
             LoadAxis::MapKpa => {
                 let ratio = load / air::REFERENCE_KPA;
                 filling(ratio, breathing) / ratio
@@ -285,7 +295,16 @@ slots: [{slots}]
 /// Filling against ambient air at a pressure ratio.
 fn filling(pressure_ratio: f64, breathing: f64) -> f64 {
     let offset = FILLING_OFFSET_KPA / air::REFERENCE_KPA;
-    ((FILLING_SLOPE * pressure_ratio + offset) * breathing).max(0.05)
+    ((FILLING_SLOPE * pressure_ratio + offset) * breathing).max(0.0)
+}
+
+/// Flow through an orifice at a pressure ratio, over its choked flow.
+///
+/// # Source
+/// Isentropic nozzle flow of a perfect gas.
+fn orifice(ratio: f64) -> f64 {
+    let flow = |r: f64| (r.powf(2.0 / HEAT_RATIO) - r.powf((HEAT_RATIO + 1.0) / HEAT_RATIO)).max(0.0).sqrt();
+    flow(ratio.max(CHOKED_BELOW)) / flow(CHOKED_BELOW)
 }
 
 /// A YAML text in quotes, safe for any name.

@@ -46,6 +46,16 @@ impl std::fmt::Debug for Store {
     }
 }
 
+/// Name and address of whoever makes revisions.
+fn identity_in(mut config: Config) -> Result<Result<(String, String), LedgerError>, git2::Error> {
+    let config = config.snapshot()?;
+    let get = |missing| match config.get_string(missing) {
+        Ok(value) if !value.trim().is_empty() => Ok(value),
+        _ => Err(LedgerError::NoIdentity { missing }),
+    };
+    Ok(get("user.name").and_then(|name| Ok((name, get("user.email")?))))
+}
+
 /// A point in time with the offset of the clock on the wall.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Moment {
@@ -356,16 +366,18 @@ impl Store {
 
     /// The author of new commits, from git's settings.
     pub(super) fn identity(&self) -> Result<(String, String), LedgerError> {
-        let config = self
-            .repo
-            .config()
-            .and_then(|mut config| config.snapshot())
-            .map_err(|error| self.git_error("read its settings", error))?;
-        let get = |missing| match config.get_string(missing) {
-            Ok(value) if !value.trim().is_empty() => Ok(value),
-            _ => Err(LedgerError::NoIdentity { missing }),
-        };
-        Ok((get("user.name")?, get("user.email")?))
+        let config = self.repo.config().map_err(|error| self.git_error("read its settings", error))?;
+        identity_in(config).map_err(|error| self.git_error("read its settings", error))?
+    }
+
+    /// Whether git knows who makes revisions, before there is a repository.
+    ///
+    /// # Errors
+    /// [`LedgerError::NoIdentity`] when it does not.
+    pub fn check_default_identity() -> Result<(), LedgerError> {
+        let failed = |error| LedgerError::git("read its settings", Path::new("~/.gitconfig"), error);
+        let config = Config::open_default().map_err(failed)?;
+        identity_in(config).map_err(failed)?.map(|_| ())
     }
 
     pub(super) fn signature(&self, when: Moment) -> Result<Signature<'static>, LedgerError> {

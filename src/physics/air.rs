@@ -47,6 +47,14 @@ pub fn reference_over_ridden(baro_kpa: f64, air_temp_c: f64) -> f64 {
     dry_density(REFERENCE_KPA, REFERENCE_TEMP_C) / dry_density(baro_kpa, air_temp_c)
 }
 
+/// The same at equal pressure, for tables over manifold pressure, whose load
+/// axis already holds the pressure.
+///
+/// Units: °C in, a ratio out.
+pub fn reference_over_ridden_at_pressure(air_temp_c: f64) -> f64 {
+    kelvin(air_temp_c) / kelvin(REFERENCE_TEMP_C)
+}
+
 /// Air trapped by one cylinder in one cycle.
 ///
 /// Units: `ve` as a ratio, pressure in kPa, cylinder volume in cm³, °C in; g out.

@@ -4,11 +4,12 @@ use super::rows::load_channel;
 use super::shipped::shipped;
 use super::stage::{Filter, Stage, StageKind};
 use super::stages;
-use crate::bike::{Bike, ClosedLoopMode, FileSource, PIPELINES_FOLDER};
+use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER};
 use crate::blend::Blending;
 use crate::evidence::Averaging;
 use crate::problem::{Problem, Problems, nearest};
 use crate::ride::{Channel, hash};
+use crate::table::LoadAxis;
 use crate::yaml::{self, Node, Value};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -154,9 +155,12 @@ impl Plan {
             (load_channel(bike.controller.load), "the tables"),
             (Channel::Lambda, "the correction"),
         ];
-        if bike.controller.density == crate::bike::Density::None {
-            needs.push((Channel::AirTempC, "the air density, which the controller does not correct"));
-            needs.push((Channel::BaroKpa, "the air density, which the controller does not correct"));
+        if bike.controller.density == Density::None {
+            const DENSITY: &str = "the air density, which the controller does not correct,";
+            needs.push((Channel::AirTempC, DENSITY));
+            if bike.controller.load == LoadAxis::ThrottlePct {
+                needs.push((Channel::BaroKpa, DENSITY));
+            }
         }
         for stage in &self.filters {
             needs.extend(stage.filter.needs(bike).into_iter().map(|c| (c, stage.name)));

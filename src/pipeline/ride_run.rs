@@ -6,6 +6,7 @@ use crate::bike::{Density, Mixture};
 use crate::evidence::{CellSums, RideSamples, Sample, accumulate};
 use crate::physics::air;
 use crate::ride::{Channel, Ride};
+use crate::table::LoadAxis;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -191,9 +192,13 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
             }
             Mixture::Table => context.today.mixture.at(rpm[i], load[i]),
         };
-        let density = match (context.bike.controller.density, air_temp_c, baro_kpa) {
+        let controller = &context.bike.controller;
+        let density = match (controller.density, controller.load, air_temp_c, baro_kpa) {
             (Density::Controller, ..) => 1.0,
-            (Density::None, Some(t), Some(p)) => air::reference_over_ridden(p[i], t[i]),
+            (Density::None, LoadAxis::MapKpa, Some(t), _) => air::reference_over_ridden_at_pressure(t[i]),
+            (Density::None, LoadAxis::ThrottlePct, Some(t), Some(p)) => {
+                air::reference_over_ridden(p[i], t[i])
+            }
             (Density::None, ..) => f64::NAN,
         };
         let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted * density;

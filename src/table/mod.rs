@@ -5,12 +5,14 @@
 
 mod axis;
 mod diff;
+mod draw;
 mod file;
 mod grid;
 mod resolution;
 
 pub use axis::{Axis, AxisError};
 pub use diff::{CellChange, TableDiff};
+pub use draw::{DrawnCell, LIMIT_MARK, Layout, draw_changes};
 pub use file::{parse, write};
 pub use grid::{Corners, Grid};
 pub use resolution::Resolution;

@@ -16,6 +16,9 @@ pub struct Overrun {
     /// A closed throttle above this speed is overrun.
     #[schemars(range(min = 500.0, max = 10000.0))]
     pub overrun_rpm: f64,
+    /// A logged fuel cut is believed: a closed throttle alone then drops nothing,
+    /// since the engine still burns what it is given.
+    pub believe_fuel_cut: bool,
     /// From this lambda on the sensor smells air, not exhaust gas.
     #[schemars(range(min = 1.1, max = 5.0))]
     pub free_air_lambda: f64,
@@ -32,6 +35,7 @@ impl Default for Overrun {
         Self {
             closed_throttle_pct: 1.5,
             overrun_rpm: 2200.0,
+            believe_fuel_cut: true,
             free_air_lambda: 1.4,
             hold_before_s: 0.2,
             hold_after_s: 1.5,
@@ -62,10 +66,11 @@ impl Filter for Overrun {
         let rpm = rows.rpm();
         let cut = rows.channel(Channel::FuelCut);
         let throttle = rows.channel(Channel::ThrottlePct);
+        let guess = !self.believe_fuel_cut || cut.is_none_or(|c| c.iter().all(|v| v.is_nan()));
         let overrun: Vec<bool> = (0..rows.len())
             .map(|i| {
                 let is_cut = cut.is_some_and(|c| c[i] > 0.5);
-                let closed = throttle.is_some_and(|t| t[i] <= self.closed_throttle_pct);
+                let closed = guess && throttle.is_some_and(|t| t[i] <= self.closed_throttle_pct);
                 is_cut || (closed && rpm[i] >= self.overrun_rpm) || rows.lambda()[i] >= self.free_air_lambda
             })
             .collect();
@@ -86,11 +91,12 @@ mod tests {
     fn dropped(rpm: f64, throttle: f64, lambda: f64, cut: f64) -> usize {
         let at =
             |usual: f64, then: f64| (0..60).map(|i| if i == 30 { then } else { usual }).collect::<Vec<f64>>();
+        let cut = if cut.is_nan() { vec![f64::NAN; 60] } else { at(0.0, cut) };
         let ride = ride(&[
             (Channel::Rpm, at(3000.0, rpm)),
             (Channel::ThrottlePct, at(10.0, throttle)),
             (Channel::Lambda, at(1.0, lambda)),
-            (Channel::FuelCut, at(0.0, cut)),
+            (Channel::FuelCut, cut),
         ]);
         apply(SETTINGS, &ride, |_| {}).0.iter().filter(|k| !**k).count()
     }
@@ -99,9 +105,10 @@ mod tests {
     fn any_of_the_three_signs_drops_with_its_surroundings() {
         let around = 1 + 2 + 10;
         assert_eq!(dropped(3000.0, 10.0, 1.0, 1.0), around);
-        assert_eq!(dropped(3000.0, 0.5, 1.0, 0.0), around);
+        assert_eq!(dropped(3000.0, 0.5, 1.0, f64::NAN), around);
+        assert_eq!(dropped(3000.0, 0.5, 1.0, 0.0), 0, "the log says that fuel flows");
         assert_eq!(dropped(3000.0, 10.0, 1.45, 0.0), around);
         assert_eq!(dropped(3000.0, 10.0, 1.0, 0.0), 0);
-        assert_eq!(dropped(1200.0, 0.5, 1.0, 0.0), 0, "idle is not overrun");
+        assert_eq!(dropped(1200.0, 0.5, 1.0, f64::NAN), 0, "idle is not overrun");
     }
 }

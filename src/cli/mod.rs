@@ -1,0 +1,160 @@
+//! The command line: arguments in, text or JSON out, an exit code.
+//!
+//! One file a command; its arguments' doc comments are its help. `screen` is
+//! the only place that knows stdout, stderr, colour and width; `outcome` the
+//! only one that knows exit codes.
+
+mod check;
+mod demo;
+mod diff;
+mod history;
+mod new;
+mod outcome;
+mod progress;
+mod rides;
+mod rollback;
+mod run;
+mod screen;
+mod show;
+mod simulate;
+mod stages;
+mod status;
+
+use crate::ledger::Moment;
+use clap::{Parser, Subcommand, ValueEnum};
+use outcome::{CliError, Exit};
+use screen::Screen;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Turns motorcycle ride logs into the next revision of the fuel map, and
+/// remembers in git why every cell holds what it holds.
+#[derive(Debug, Parser)]
+#[command(
+    name = "rideloop",
+    version,
+    max_term_width = 100,
+    after_help = "Without a command, in a bike folder: where the bike stands and what to do next.\n\n\
+                  Example:\n  rideloop demo                     see the whole loop on an invented bike\n  \
+                  rideloop --bike bikes/fernhill run --dry-run\n\n\
+                  Exit codes: 0 done, also when nothing needed to change; 1 it failed; 2 the command line was \
+                  wrong; 3 a guard refused and nothing was written."
+)]
+pub struct Cli {
+    /// The bike folder.
+    #[arg(long, global = true, value_name = "DIR", default_value = ".")]
+    bike: PathBuf,
+    /// One JSON document on standard output, and nothing else.
+    #[arg(long, global = true)]
+    json: bool,
+    /// No progress and no remarks on standard error.
+    #[arg(long, short, global = true)]
+    quiet: bool,
+    /// When to colour.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    color: ColorWhen,
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+/// When to colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ColorWhen {
+    /// On a terminal, unless NO_COLOR is set.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Demo(demo::Args),
+    New(new::Args),
+    Check(check::Args),
+    Run(run::Args),
+    History(history::Args),
+    Show(show::Args),
+    Diff(diff::Args),
+    Rollback(rollback::Args),
+    Rides(rides::Args),
+    Stages(stages::Args),
+    Simulate(simulate::Args),
+}
+
+/// What every command gets.
+pub(crate) struct Context {
+    bike: PathBuf,
+    screen: Screen,
+    now: Moment,
+}
+
+impl Context {
+    fn root(&self) -> &Path {
+        &self.bike
+    }
+}
+
+/// Parses the command line and runs the command.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let screen = Screen::new(cli.json, cli.quiet, cli.color);
+    let context = Context { bike: cli.bike, now: now(), screen };
+    let result = match cli.command {
+        None => status::main(&context),
+        Some(Command::Demo(args)) => demo::main(&context, &args),
+        Some(Command::New(args)) => new::main(&context, &args),
+        Some(Command::Check(args)) => check::main(&context, &args),
+        Some(Command::Run(args)) => run::main(&context, &args),
+        Some(Command::History(args)) => history::main(&context, &args),
+        Some(Command::Show(args)) => show::main(&context, &args),
+        Some(Command::Diff(args)) => diff::main(&context, &args),
+        Some(Command::Rollback(args)) => rollback::main(&context, &args),
+        Some(Command::Rides(args)) => rides::main(&context, &args),
+        Some(Command::Stages(args)) => stages::main(&context, &args),
+        Some(Command::Simulate(args)) => simulate::main(&context, &args),
+    };
+    outcome::finish(&context.screen, result)
+}
+
+type Result = std::result::Result<Exit, CliError>;
+
+/// The clock: SOURCE_DATE_EPOCH where it is set (so that tests and reproducible
+/// runs can fix the time), the machine's clock otherwise.
+///
+/// # Source
+/// <https://reproducible-builds.org/specs/source-date-epoch/>
+fn now() -> Moment {
+    let fixed = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.trim().parse::<i64>().ok());
+    match fixed {
+        Some(unix_s) => Moment { unix_s, offset_min: 0 },
+        None => {
+            let now = jiff::ZonedDateTime::now();
+            Moment { unix_s: now.timestamp().as_second(), offset_min: now.offset().seconds() / 60 }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn every_command_s_help_carries_an_example() {
+        let command = Cli::command();
+        let all = command.get_subcommands().chain([&command]);
+        for command in all {
+            let help = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            let name = command.get_name();
+            assert!(help.contains("Example:\n  rideloop"), "{name} has no example");
+            assert!(command.get_about().is_some(), "{name} has no description");
+        }
+    }
+}

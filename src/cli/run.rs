@@ -1,0 +1,63 @@
+//! `rideloop run`
+
+use super::outcome::{CliError, Exit};
+use super::progress::RideBar;
+use super::{Context, Result};
+use crate::operations::{OperationError, RunRequest};
+use crate::{operations, report};
+use serde_json::json;
+use std::path::PathBuf;
+
+/// Turn rides into evidence, and evidence into the next revision of the fuel map.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Example:\n  rideloop run --dry-run                see what the new rides ask for\n  \
+                        rideloop run                          make the next revision\n  \
+                        rideloop run --pipeline first-ride rides/r1/first.csv\n\n\
+                        A ride that does not lie in rides/r<N>/ counts as made on the newest revision."
+)]
+pub(super) struct Args {
+    /// The pipeline: one of pipelines/, or road, dyno, first-ride.
+    #[arg(long, value_name = "NAME", default_value = "road")]
+    pipeline: String,
+    /// The slot; without it the first of bike.yaml.
+    #[arg(long, value_name = "NAME")]
+    slot: Option<String>,
+    /// Show it all and write nothing.
+    #[arg(long)]
+    dry_run: bool,
+    /// Rides or folders of rides; without them the bike's own rides/.
+    #[arg(value_name = "RIDE_OR_FOLDER")]
+    rides: Vec<PathBuf>,
+}
+
+pub(super) fn main(context: &Context, args: &Args) -> Result {
+    let request = RunRequest {
+        pipeline: args.pipeline.clone(),
+        slot: args.slot.clone(),
+        dry_run: args.dry_run,
+        rides: args.rides.clone(),
+        when: context.now,
+    };
+    let bar = RideBar::new(&context.screen);
+    match operations::run(context.root(), &request, &bar) {
+        Ok(done) => {
+            context.screen.tell(&done, |width| report::run(&done, width));
+            Ok(if done.refused.is_some() { Exit::Refused } else { Exit::Done })
+        }
+        Err(OperationError::Refused(refusal)) if context.screen.json() => {
+            // The same keys as a run that got further, so that a script needs one reader.
+            context.screen.answer(&json!({
+                "revision": null,
+                "commit": null,
+                "slot": args.slot,
+                "dry_run": args.dry_run,
+                "rides": [],
+                "cells": [],
+                "refused": refusal,
+            }));
+            Ok(Exit::Refused)
+        }
+        Err(error) => Err(CliError(error)),
+    }
+}

@@ -1,0 +1,109 @@
+//! The only place that knows stdout, stderr, colour and width.
+
+use super::ColorWhen;
+use anstream::{AutoStream, ColorChoice};
+use serde::Serialize;
+use std::io::{self, IsTerminal, Write};
+
+/// Where output goes.
+pub(crate) struct Screen {
+    json: bool,
+    quiet: bool,
+    color: ColorWhen,
+}
+
+/// Width of text that goes to no terminal, and the narrowest that is laid out.
+const PLAIN_WIDTH: usize = 100;
+const NARROWEST: usize = 40;
+
+/// The version of every JSON document.
+const FORMAT_VERSION: u32 = 1;
+
+impl Screen {
+    pub(super) fn new(json: bool, quiet: bool, color: ColorWhen) -> Self {
+        Self { json, quiet, color }
+    }
+
+    /// Whether the answer is to be JSON.
+    pub fn json(&self) -> bool {
+        self.json
+    }
+
+    /// Whether progress may be drawn.
+    pub fn shows_progress(&self) -> bool {
+        let ci = std::env::var_os("CI").is_some();
+        progress_wanted(io::stderr().is_terminal(), ci, self.quiet, self.json)
+    }
+
+    /// Characters a line may take.
+    pub fn width(&self) -> usize {
+        match terminal_size::terminal_size_of(io::stdout()) {
+            Some((width, _)) => usize::from(width.0).max(NARROWEST),
+            None => PLAIN_WIDTH,
+        }
+    }
+
+    /// Prints the answer as text.
+    pub fn say(&self, text: &str) {
+        if !self.json {
+            let choice = self.choice(&io::stdout());
+            let mut out = AutoStream::new(io::stdout().lock(), choice);
+            // A reader that went away (`| head`) is no failure.
+            let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+        }
+    }
+
+    /// Prints the answer as one JSON document; objects get a `format_version`.
+    pub fn answer(&self, value: &impl Serialize) {
+        let mut json = serde_json::to_value(value).unwrap_or_default();
+        if let Some(object) = json.as_object_mut() {
+            object.shift_insert(0, "format_version".to_owned(), FORMAT_VERSION.into());
+        }
+        let text = serde_json::to_string_pretty(&json).unwrap_or_default();
+        let mut out = io::stdout().lock();
+        let _ = writeln!(out, "{text}").and_then(|()| out.flush());
+    }
+
+    /// Prints the answer in the form that was asked for.
+    pub fn tell(&self, value: &impl Serialize, text: impl FnOnce(usize) -> String) {
+        if self.json {
+            self.answer(value);
+        } else {
+            self.say(&text(self.width()));
+        }
+    }
+
+    /// Prints to standard error.
+    pub fn complain(&self, text: &str) {
+        let choice = self.choice(&io::stderr());
+        let mut err = AutoStream::new(io::stderr().lock(), choice);
+        let _ = err.write_all(text.as_bytes());
+    }
+
+    fn choice(&self, stream: &impl anstream::stream::RawStream) -> ColorChoice {
+        match self.color {
+            ColorWhen::Auto => AutoStream::choice(stream),
+            ColorWhen::Always => ColorChoice::AlwaysAnsi,
+            ColorWhen::Never => ColorChoice::Never,
+        }
+    }
+}
+
+/// Progress goes to standard error, to a terminal, to a person.
+fn progress_wanted(terminal: bool, ci: bool, quiet: bool, json: bool) -> bool {
+    terminal && !ci && !quiet && !json
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn progress_is_for_a_person_at_a_terminal() {
+        assert!(progress_wanted(true, false, false, false));
+        assert!(!progress_wanted(false, false, false, false));
+        assert!(!progress_wanted(true, true, false, false));
+        assert!(!progress_wanted(true, false, true, false));
+        assert!(!progress_wanted(true, false, false, true));
+    }
+}

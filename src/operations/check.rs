@@ -1,0 +1,212 @@
+//! `check`: reads everything, changes nothing, says what is wrong and where.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use crate::bike::{Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, mixture_path};
+use crate::blend::Blending;
+use crate::ledger::Store;
+use crate::pipeline::{DEFAULT_PIPELINE, Plan};
+use crate::problem::{Problem, Problems};
+use crate::ride::{BadValue, Channel, FoundRide, Ride, find_in_folder};
+use crate::units;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// What a check found.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckReport {
+    /// What must be put right, as `file:line:column: what`.
+    pub problems: Vec<String>,
+    /// What to do about each, where that is not obvious.
+    pub hints: Vec<Option<String>>,
+    /// What is allowed but worth a look.
+    pub warnings: Vec<String>,
+    /// Every ride.
+    pub rides: Vec<RideCheck>,
+    /// How many revisions there are.
+    pub revisions: usize,
+}
+
+/// What a check says of one ride.
+#[derive(Debug, Clone, Serialize)]
+pub struct RideCheck {
+    /// Its name.
+    pub file: String,
+    /// Why it cannot be used, if it cannot.
+    pub trouble: Option<String>,
+    /// Samples that were read.
+    pub samples: usize,
+    /// How long it is, s.
+    pub seconds: f64,
+    /// Samples per second.
+    pub rate_hz: f64,
+    /// Rows lost at the door, by reason.
+    pub dropped: BTreeMap<String, usize>,
+    /// The first values that could not be read.
+    pub unparsable: Vec<BadValue>,
+    /// How many could not be read in all.
+    pub unparsable_total: usize,
+    /// Channels it has.
+    pub channels: Vec<String>,
+    /// Titles that are no channel.
+    pub ignored_titles: Vec<String>,
+}
+
+impl CheckReport {
+    /// Whether nothing must be put right.
+    pub fn is_clean(&self) -> bool {
+        self.problems.is_empty() && self.rides.iter().all(|r| r.trouble.is_none())
+    }
+}
+
+/// Reads a bike folder and everything in it.
+///
+/// # Errors
+/// Only when the folder is none, or its rides cannot be listed; everything else
+/// is in the report.
+pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
+    let mut found = Vec::new();
+    let mut warnings = Vec::new();
+    let mut revisions = 0;
+    if !BikeFolder::is_one(root) {
+        OpenBike::open(root)?;
+    }
+    let store = Store::open(root);
+    if let Err(error) = &store {
+        found.push(Problem::in_file(".git", error.to_string()));
+    }
+    let opened = OpenBike::with_store(root, store.ok().flatten());
+    let plans = check_pipelines(root, &mut found);
+    match &opened {
+        Ok(bike) => {
+            revisions = bike.revisions.len();
+            if let Err(error) = bike.refuse_edits() {
+                warnings.push(error.to_string());
+            }
+            look_at_settings(bike, &mut warnings);
+        }
+        Err(OperationError::Problems(problems)) => found.extend(problems.0.clone()),
+        Err(error) => found.push(Problem::in_file(".git", error.to_string())),
+    }
+    let files = find_in_folder(root).map_err(|error| OperationError::io("list", root, &error))?;
+    let bike = opened.as_ref().ok().map(|b| &b.folder.bike);
+    let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
+    let rides = files.iter().map(|file| check_ride(file, bike, plan)).collect();
+    found.sort_by(|a, b| (&a.path, a.line, a.column).cmp(&(&b.path, b.line, b.column)));
+    found.dedup();
+    Ok(CheckReport {
+        problems: found.iter().map(Problem::to_string).collect(),
+        hints: found.into_iter().map(|p| p.hint).collect(),
+        warnings,
+        rides,
+        revisions,
+    })
+}
+
+/// Every pipeline of the bike's own, and the default one.
+fn check_pipelines(root: &Path, found: &mut Vec<Problem>) -> Vec<Plan> {
+    let files = WorkTree { root: root.to_path_buf() };
+    let mut names = vec![DEFAULT_PIPELINE.to_owned()];
+    if let Ok(entries) = std::fs::read_dir(root.join(PIPELINES_FOLDER)) {
+        let own = entries.flatten().map(|e| e.file_name().to_string_lossy().into_owned());
+        names.extend(own.filter_map(|n| n.strip_suffix(".yaml").map(str::to_owned)));
+    }
+    names.sort();
+    names.dedup();
+    let mut plans = Vec::new();
+    for name in names {
+        match Plan::find(&name, &files) {
+            Ok(plan) => plans.push(plan),
+            Err(Problems(problems)) => found.extend(problems),
+        }
+    }
+    plans
+}
+
+fn look_at_settings(bike: &OpenBike, warnings: &mut Vec<String>) {
+    let (_, usual) = bike.folder.bike.lambda_sensor.delay.value();
+    if usual {
+        warnings.push(
+            "bike.yaml: `delay: estimate` uses the usual delay of the sensor, not one found from the rides"
+                .to_owned(),
+        );
+    }
+    for (slot, tables) in &bike.folder.slots {
+        warnings.extend(lean_targets(slot, tables, &bike.folder.bike));
+    }
+    let register_lacks = bike.folder.work_tree().bytes(crate::bike::REGISTER_FILE).is_ok_and(|b| b.is_none());
+    if register_lacks && bike.revisions.len() > 1 {
+        warnings.push("rides.yaml is missing; rides could be counted twice".to_owned());
+    }
+}
+
+/// High load with a lean target burns pistons. Common practice, no source: rich
+/// of lambda 0.92 (13.5:1 on petrol).
+fn lean_targets(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> {
+    let limits = Blending::default();
+    let grid = &tables.mixture.grid;
+    let axis = tables.mixture.load_axis;
+    let lean: Vec<usize> = (0..grid.cells())
+        .filter(|c| limits.is_high_load(axis, grid.point(*c).1))
+        .filter(|c| tables.mixture.values[*c] > limits.high_load_lambda_max)
+        .collect();
+    let (rpm, load) = grid.point(*lean.first()?);
+    let lambda = tables.mixture.values[lean[0]];
+    Some(format!(
+        "{}: {} at high load ask for more than lambda {}, first {lambda} ({}:1) at {} rpm, {} {}; power needs about 12 to 13.5:1 on petrol",
+        mixture_path(slot),
+        units::counted(lean.len(), "cell"),
+        limits.high_load_lambda_max,
+        units::fixed(bike.afr(lambda), 1),
+        units::plain(rpm),
+        units::plain(load),
+        axis.unit()
+    ))
+}
+
+fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> RideCheck {
+    let mut check = RideCheck {
+        file: file.name.clone(),
+        trouble: None,
+        samples: 0,
+        seconds: 0.0,
+        rate_hz: 0.0,
+        dropped: BTreeMap::new(),
+        unparsable: Vec::new(),
+        unparsable_total: 0,
+        channels: Vec::new(),
+        ignored_titles: Vec::new(),
+    };
+    let ride = match std::fs::read(&file.path) {
+        Ok(bytes) => Ride::read(&file.path, &bytes).map_err(|error| match error.hint() {
+            Some(hint) => format!("{error} ({hint})"),
+            None => error.to_string(),
+        }),
+        Err(error) => Err(format!("cannot be read: {error}")),
+    };
+    let ride = match ride {
+        Ok(ride) => ride,
+        Err(trouble) => {
+            check.trouble = Some(trouble);
+            return check;
+        }
+    };
+    let time = ride.values(Channel::TimeS).unwrap_or_default();
+    check.samples = ride.samples();
+    check.seconds = time.last().copied().unwrap_or_default() - time.first().copied().unwrap_or_default();
+    let interval_s = ride.sample_interval_s();
+    check.rate_hz = if interval_s > 0.0 { 1.0 / interval_s } else { 0.0 };
+    check.dropped = ride.reading.dropped.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect();
+    check.unparsable_total = ride.reading.unparsable_total();
+    check.unparsable.clone_from(&ride.reading.unparsable);
+    check.ignored_titles.clone_from(&ride.reading.ignored_titles);
+    check.channels =
+        Channel::ALL.iter().filter(|(c, _)| ride.has(*c)).map(|(_, name)| (*name).to_owned()).collect();
+    if let (Some(bike), Some(plan)) = (bike, plan) {
+        let missing = plan.needs(bike).into_iter().find(|(channel, _)| !ride.has(*channel));
+        check.trouble =
+            missing.map(|(channel, by)| format!("has no values for `{}`, which {by} needs", channel.name()));
+    }
+    check
+}

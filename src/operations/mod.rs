@@ -1,0 +1,33 @@
+//! What the commands do: each file one operation, from a bike folder to a report.
+//!
+//! Operations read and write folders and repositories but never a terminal;
+//! clock and progress are handed in.
+
+mod check;
+mod demo;
+mod error;
+mod history;
+mod open;
+mod rides;
+mod rollback;
+mod run;
+mod simulate;
+mod start;
+mod status;
+mod write;
+
+pub use check::{CheckReport, RideCheck, check};
+pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
+pub use error::OperationError;
+pub use history::{
+    DiffReport, HistoryEntry, SettingChange, ShowReport, TableChange, TableRole, diff, find_revision,
+    history, show,
+};
+pub use open::OpenBike;
+pub use rides::{RideStanding, StandingReason, UsableRide};
+pub use rollback::{RollbackReport, RollbackRequest, rollback};
+pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run};
+pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
+pub use start::{NewReport, new};
+pub use status::{Status, status};
+pub use write::tool_name;

@@ -1,0 +1,200 @@
+//! A bike folder with its repository, history and register.
+
+use super::error::OperationError;
+use crate::bike::{
+    BIKE_FILE, Bike, BikeFolder, EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables,
+};
+use crate::blend::Refusal;
+use crate::evidence::{self, EvidenceRow, evidence_path};
+use crate::ledger::{Revision, Store, revision_name, revisions};
+use crate::problem::{Problem, Problems};
+use crate::ride::Register;
+use std::path::Path;
+
+/// Everything about a bike that is on disk.
+#[derive(Debug)]
+pub struct OpenBike {
+    /// Settings and tables.
+    pub folder: BikeFolder,
+    /// The repository, when there is one.
+    pub store: Option<Store>,
+    /// The revisions, newest first.
+    pub revisions: Vec<Revision>,
+    /// The rides that are known.
+    pub register: Register,
+}
+
+/// The files of a commit.
+pub struct CommitFiles<'a> {
+    /// The repository.
+    pub store: &'a Store,
+    /// The commit, in hex.
+    pub commit: &'a str,
+}
+
+impl FileSource for CommitFiles<'_> {
+    fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
+        self.store
+            .read_file(self.commit, path)
+            .map_err(|error| Problem::in_file(path, format!("cannot be read from the history: {error}")))
+    }
+}
+
+impl OpenBike {
+    /// Opens a bike folder.
+    ///
+    /// # Errors
+    /// Every problem of its files, or what is wrong with its repository.
+    pub fn open(root: &Path) -> Result<Self, OperationError> {
+        if !BikeFolder::is_one(root) {
+            return Err(OperationError::failed(
+                format!(
+                    "`{}` is no bike folder: it has neither {BIKE_FILE} nor {MAPS_FOLDER}/",
+                    root.display()
+                ),
+                "go to the bike's folder, name it with --bike DIR, or start one with `rideloop new DIR`",
+            ));
+        }
+        let store = Store::open(root)?;
+        Self::with_store(root, store)
+    }
+
+    pub(super) fn with_store(root: &Path, store: Option<Store>) -> Result<Self, OperationError> {
+        let mut found = Vec::new();
+        let folder = BikeFolder::read(root).map_err(|problems| found.extend(problems.0)).ok();
+        let register = read_register(root).map_err(|problems| found.extend(problems.0)).ok();
+        match (folder, register) {
+            (Some(folder), Some(register)) => {
+                let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
+                Ok(Self { folder, store, revisions, register })
+            }
+            _ => Err(Problems(found).into()),
+        }
+    }
+
+    /// The newest revision.
+    pub fn newest(&self) -> Option<&Revision> {
+        self.revisions.first()
+    }
+
+    /// The name of the newest revision; r1 in a folder that has none yet, since
+    /// its tables become r1 with the first command that writes.
+    pub fn newest_name(&self) -> String {
+        self.newest().map_or_else(|| revision_name(1), Revision::name)
+    }
+
+    /// The slot to work on: the one named, or the first of bike.yaml.
+    ///
+    /// # Errors
+    /// When bike.yaml does not have it.
+    pub fn slot(&self, named: Option<&str>) -> Result<String, OperationError> {
+        let slots = &self.folder.bike.slots;
+        match named {
+            None => Ok(slots[0].clone()),
+            Some(name) if slots.iter().any(|s| s == name) => Ok(name.to_owned()),
+            Some(name) => Err(OperationError::failed(
+                format!("there is no slot `{name}`"),
+                format!("bike.yaml has {}", slots.join(", ")),
+            )),
+        }
+    }
+
+    /// The tables of a slot as they are now.
+    pub fn today(&self, slot: &str) -> &SlotTables {
+        &self.folder.slots[slot]
+    }
+
+    /// The tables of a slot at a commit, read with the bike.yaml of that commit.
+    ///
+    /// # Errors
+    /// When the commit's files cannot be read any more.
+    pub fn tables_at(&self, commit: &str, slot: &str) -> Result<SlotTables, OperationError> {
+        let (bike, files) = self.bike_at(commit)?;
+        Ok(SlotTables::read(slot, &bike, &files)?)
+    }
+
+    /// bike.yaml at a commit, with the commit's files.
+    pub(super) fn bike_at<'a>(&'a self, commit: &'a str) -> Result<(Bike, CommitFiles<'a>), OperationError> {
+        let store = self.store.as_ref().expect("a commit comes from a repository");
+        let files = CommitFiles { store, commit };
+        let bike = match files.text(BIKE_FILE)? {
+            Some(text) => Bike::parse(Path::new(BIKE_FILE), &text)?,
+            None => self.folder.bike.clone(),
+        };
+        Ok((bike, files))
+    }
+
+    /// The evidence file of a slot at a commit; empty when there is none.
+    ///
+    /// # Errors
+    /// When it is there and cannot be read.
+    pub fn evidence_at(&self, commit: &str, slot: &str) -> Result<Vec<EvidenceRow>, OperationError> {
+        let (bike, files) = self.bike_at(commit)?;
+        let path = evidence_path(slot);
+        match files.text(&path)? {
+            Some(text) => Ok(evidence::parse(Path::new(&path), &text, bike.controller.load)?),
+            None => Ok(Vec::new()),
+        }
+    }
+
+    /// The first revision of the build on the bike now, oldest of them.
+    pub fn build_start(&self) -> Option<&Revision> {
+        let build = self.folder.builds.current();
+        self.revisions.iter().rev().find(|r| r.record.build == build)
+    }
+
+    /// Refuses tables or a register that differ from the newest revision.
+    ///
+    /// # Errors
+    /// `uncommitted_edits`, naming the files.
+    pub(super) fn refuse_edits(&self) -> Result<(), OperationError> {
+        let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(()) };
+        let here = self.folder.work_tree();
+        let mut changed = Vec::new();
+        let mut paths = store.list_files(&newest.commit, &format!("{MAPS_FOLDER}/"))?;
+        for slot in &self.folder.bike.slots {
+            let known = [
+                crate::bike::fuel_path(slot),
+                crate::bike::mixture_path(slot),
+                crate::bike::spark_path(slot),
+            ];
+            paths.extend(known);
+        }
+        paths.push(REGISTER_FILE.to_owned());
+        paths.sort();
+        paths.dedup();
+        for path in paths.iter().filter(|p| p.ends_with(".csv") || *p == REGISTER_FILE) {
+            let committed = store.read_file(&newest.commit, path)?;
+            let now = here.bytes(path)?;
+            let empty_register = path == REGISTER_FILE && committed.is_none();
+            if committed != now && !empty_register {
+                changed.push(path.clone());
+            }
+        }
+        if changed.is_empty() {
+            return Ok(());
+        }
+        let name = newest.name();
+        Err(OperationError::Refused(Refusal {
+            guard: "uncommitted_edits",
+            saw: format!(
+                "{} differ{} from {name}",
+                changed.join(", "),
+                if changed.len() == 1 { "s" } else { "" }
+            ),
+            look_at: format!(
+                "`git diff {name} -- {MAPS_FOLDER} {EVIDENCE_FOLDER} {REGISTER_FILE}` shows how; \
+                 `git checkout {name} -- {}` puts the revision back",
+                changed.join(" ")
+            ),
+        }))
+    }
+}
+
+fn read_register(root: &Path) -> Result<Register, Problems> {
+    let files = crate::bike::WorkTree { root: root.to_path_buf() };
+    match files.text(REGISTER_FILE)? {
+        Some(text) => Register::parse(Path::new(REGISTER_FILE), &text),
+        None => Ok(Register::default()),
+    }
+}

@@ -1,0 +1,208 @@
+//! Which rides there are, and what stands in the way of using each.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use crate::ledger::{revision_name, revision_number};
+use crate::pipeline::RideChoice;
+use crate::ride::{FoundRide, LOGGED_SLOT, RegisteredRide, RiddenOn, RideState, hash};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// A ride that a run may look at.
+#[derive(Debug, Clone)]
+pub struct UsableRide {
+    /// Where it lies.
+    pub path: PathBuf,
+    /// How to name it.
+    pub name: String,
+    /// Its hash.
+    pub sha256: String,
+    /// The revision it was made on.
+    pub revision: String,
+    /// The build it was made on.
+    pub build: String,
+    /// Its place did not tell the revision, so the newest one was taken.
+    pub revision_presumed: bool,
+}
+
+/// Where a found file stands.
+#[derive(Debug, Clone)]
+pub enum RideStanding {
+    /// A run may look at it.
+    Usable(UsableRide),
+    /// A run passes it over.
+    PassedOver {
+        /// How to name it.
+        name: String,
+        /// Its hash, when it could be read.
+        sha256: Option<String>,
+        /// Why.
+        reason: StandingReason,
+        /// The same in words.
+        why: String,
+    },
+}
+
+/// Why a ride is passed over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StandingReason {
+    /// It fed a revision of this slot already.
+    AlreadyUsed,
+    /// Somebody set it aside.
+    SetAside,
+    /// The same bytes lie under another name too.
+    SameRide,
+    /// It was made on another slot.
+    OtherSlot,
+    /// It was made on another build.
+    OtherBuild,
+    /// Its folder names a revision that does not exist.
+    UnknownRevision,
+    /// It cannot be read at all.
+    Unreadable,
+    /// It is not what a ride must be.
+    Unusable,
+}
+
+impl OpenBike {
+    /// Sorts found files into usable rides and the rest.
+    ///
+    /// # Errors
+    /// Never for a single file; those are passed over with their reason.
+    pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
+        let mut seen: Vec<(String, String)> = Vec::new();
+        found
+            .iter()
+            .map(|file| {
+                let pass = |reason, why: String, sha256: Option<&str>| RideStanding::PassedOver {
+                    name: file.name.clone(),
+                    sha256: sha256.map(str::to_owned),
+                    reason,
+                    why,
+                };
+                let bytes = match std::fs::read(&file.path) {
+                    Ok(bytes) => bytes,
+                    Err(error) => {
+                        return pass(StandingReason::Unreadable, format!("cannot be read: {error}"), None);
+                    }
+                };
+                let sha256 = hash(&bytes);
+                if let Some((_, first)) = seen.iter().find(|(h, _)| *h == sha256) {
+                    let why = format!("is the same ride as {first}");
+                    return pass(StandingReason::SameRide, why, Some(&sha256));
+                }
+                seen.push((sha256.clone(), file.name.clone()));
+                match self.usable(file, &sha256, slot, choice) {
+                    Ok(ride) => RideStanding::Usable(ride),
+                    Err((reason, why)) => pass(reason, why, Some(&sha256)),
+                }
+            })
+            .collect()
+    }
+
+    fn usable(
+        &self,
+        file: &FoundRide,
+        sha256: &str,
+        slot: &str,
+        choice: RideChoice,
+    ) -> Result<UsableRide, (StandingReason, String)> {
+        let known = self.register.by_hash(sha256);
+        if let Some(ride) = known {
+            self.pass_known(ride, slot, choice)?;
+        }
+        let (revision, build, presumed) = match known {
+            Some(ride) => (ride.revision.clone(), ride.build.clone(), false),
+            None => self.made_on(file.ridden_on)?,
+        };
+        let current = self.folder.builds.current();
+        if build != current {
+            let why = format!("was made on build {build}; it says nothing about build {current}");
+            return Err((StandingReason::OtherBuild, why));
+        }
+        Ok(UsableRide {
+            path: file.path.clone(),
+            name: file.name.clone(),
+            sha256: sha256.to_owned(),
+            revision,
+            build,
+            revision_presumed: presumed,
+        })
+    }
+
+    /// Why a registered ride is passed over, if it is.
+    fn pass_known(
+        &self,
+        ride: &RegisteredRide,
+        slot: &str,
+        choice: RideChoice,
+    ) -> Result<(), (StandingReason, String)> {
+        if ride.state == RideState::SetAside {
+            let why = ride.why.as_deref().unwrap_or("no reason given");
+            return Err((StandingReason::SetAside, format!("was set aside: {why}")));
+        }
+        if ride.slot != slot && ride.slot != LOGGED_SLOT {
+            return Err((StandingReason::OtherSlot, format!("was made on slot {}", ride.slot)));
+        }
+        let fed = ride.used_in.iter().find(|name| self.is_of_slot(name, slot));
+        match (choice, fed) {
+            (RideChoice::New, Some(revision)) => {
+                Err((StandingReason::AlreadyUsed, format!("already counts in {revision}")))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn is_of_slot(&self, revision: &str, slot: &str) -> bool {
+        let number = revision_number(revision);
+        let found = self.revisions.iter().find(|r| Some(r.record.number) == number);
+        found.is_some_and(|r| r.record.slots.iter().any(|s| s == slot))
+    }
+
+    /// The revision and build a new ride was made on.
+    fn made_on(&self, ridden_on: RiddenOn) -> Result<(String, String, bool), (StandingReason, String)> {
+        let newest = self.newest_name();
+        let current = self.folder.builds.current().to_owned();
+        match ridden_on {
+            RiddenOn::Newest => Ok((newest, current, true)),
+            RiddenOn::Revision(number) if revision_name(number) == newest => Ok((newest, current, false)),
+            RiddenOn::Revision(number) => {
+                let found = self.revisions.iter().find(|r| r.record.number == number);
+                match found {
+                    Some(revision) => Ok((revision.name(), revision.record.build.clone(), false)),
+                    None => {
+                        let why = format!(
+                            "lies in a folder for r{number}, which does not exist; the newest is {newest}"
+                        );
+                        Err((StandingReason::UnknownRevision, why))
+                    }
+                }
+            }
+        }
+    }
+
+    /// The ride files of the bike's own folder, or the named ones.
+    ///
+    /// # Errors
+    /// When a named path does not exist or a folder cannot be listed.
+    pub fn find_rides(&self, named: &[PathBuf]) -> Result<Vec<FoundRide>, OperationError> {
+        let root: &Path = &self.folder.root;
+        let found = match named.is_empty() {
+            true => crate::ride::find_in_folder(root),
+            false => crate::ride::find_named(root, named),
+        };
+        let found = found.map_err(|error| OperationError::Failed {
+            what: format!("rides cannot be listed: {error}"),
+            hint: None,
+        })?;
+        if found.is_empty() && !named.is_empty() {
+            let names: Vec<String> = named.iter().map(|p| p.display().to_string()).collect();
+            return Err(OperationError::failed(
+                format!("there is no ride in {}", names.join(", ")),
+                "a ride is a .csv or .parquet log",
+            ));
+        }
+        Ok(found)
+    }
+}

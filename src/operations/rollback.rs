@@ -1,0 +1,181 @@
+//! `rollback`: a new revision that holds an earlier one's tables.
+
+use super::error::OperationError;
+use super::history::find_revision;
+use super::open::OpenBike;
+use super::write::{commit, open_for_writing, tool_name};
+use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, fuel_path};
+use crate::blend::Refusal;
+use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord, revision_name};
+use crate::table::TableDiff;
+use crate::units;
+use serde::Serialize;
+use std::path::Path;
+
+/// What a rollback is asked to do.
+#[derive(Debug, Clone)]
+pub struct RollbackRequest {
+    /// The revision to go back to.
+    pub to: String,
+    /// Why.
+    pub why: String,
+    /// Leave the undone revisions' rides in the evidence.
+    pub keep_rides: bool,
+    /// Only this slot.
+    pub slot: Option<String>,
+    /// Go back to another build's tables.
+    pub across_builds: bool,
+    /// When the revision is made.
+    pub when: Moment,
+}
+
+/// What a rollback did.
+#[derive(Debug, Clone, Serialize)]
+pub struct RollbackReport {
+    /// The revision it made; none when the tables were those already.
+    pub revision: Option<String>,
+    /// Its commit.
+    pub commit: Option<String>,
+    /// The revision whose tables it holds.
+    pub restores: String,
+    /// The revision before it, to go back to.
+    pub from_revision: String,
+    /// The revisions it undid.
+    pub undoes: Vec<String>,
+    /// Rides it set aside.
+    pub set_aside: Vec<String>,
+    /// Fuel cells that changed.
+    pub cells_changed: usize,
+}
+
+/// Goes back to an earlier revision's tables.
+///
+/// # Errors
+/// When there is no such revision, no reason is given, or a guard refuses.
+pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport, OperationError> {
+    let why = request.why.trim();
+    if why.is_empty() {
+        return Err(OperationError::failed("a rollback needs a reason", "say it with --why \"…\""));
+    }
+    let writable = open_for_writing(root)?;
+    let bike = OpenBike::open(root)?;
+    let target = find_revision(&bike, &request.to)?.clone();
+    let Some(writable) = writable else {
+        return Err(OperationError::failed(
+            "this folder has no revisions yet",
+            "`rideloop run` makes the first",
+        ));
+    };
+    bike.refuse_edits()?;
+    refuse_other_build(&bike, &target, request.across_builds)?;
+    let slots = match &request.slot {
+        Some(slot) => vec![bike.slot(Some(slot))?],
+        None => bike.folder.bike.slots.clone(),
+    };
+    let files = files_to_restore(&bike, &target, &slots)?;
+    let from_revision = bike.newest_name();
+    let undone: Vec<&Revision> = bike
+        .revisions
+        .iter()
+        .filter(|r| r.record.number > target.record.number)
+        .filter(|r| r.record.slots.iter().any(|s| slots.contains(s)))
+        .collect();
+    let mut report = RollbackReport {
+        revision: None,
+        commit: None,
+        restores: target.name(),
+        from_revision,
+        undoes: undone.iter().rev().map(|r| r.name()).collect(),
+        set_aside: Vec::new(),
+        cells_changed: cells_changed(&bike, &target, &slots),
+    };
+    let changes_tables = files.iter().any(|f| f.path.starts_with(MAPS_FOLDER));
+    if !changes_tables {
+        return Ok(report);
+    }
+    let mut register = bike.register.clone();
+    if !request.keep_rides {
+        let reason = format!("rolled back to {}: {why}", target.name());
+        report.set_aside = register.set_aside_users_of(&report.undoes, &reason);
+    }
+    let mut files = files;
+    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
+    let head = writable.store.head()?;
+    files.extend(bike.settings_files(&writable.store, head.as_deref())?);
+    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let name = revision_name(number);
+    let record = RevisionRecord {
+        number,
+        slots,
+        kind: RevisionKind::Rollback,
+        cells_changed: report.cells_changed,
+        pipeline: None,
+        rides: Vec::new(),
+        build: bike.folder.builds.current().to_owned(),
+        why: Some(why.to_owned()),
+        restores: Some(target.name()),
+        undoes: report.undoes.clone(),
+        tool: tool_name(),
+    };
+    let summary = format!("{name} rollback to {}: {why}", target.name());
+    let body = format!(
+        "{} back to {}; undone: {}.\nRides set aside: {}.",
+        units::counted(report.cells_changed, "fuel cell"),
+        target.name(),
+        report.undoes.join(", "),
+        if report.set_aside.is_empty() { "none".to_owned() } else { report.set_aside.join(", ") },
+    );
+    report.commit = Some(commit(&writable, &record, &summary, &body, files, request.when)?);
+    report.revision = Some(name);
+    Ok(report)
+}
+
+fn refuse_other_build(bike: &OpenBike, target: &Revision, across: bool) -> Result<(), OperationError> {
+    let current = bike.folder.builds.current();
+    if target.record.build == current || across {
+        return Ok(());
+    }
+    Err(OperationError::Refused(Refusal {
+        guard: "other_build",
+        saw: format!(
+            "{} belongs to build {}, and the bike is on build {current}",
+            target.name(),
+            target.record.build
+        ),
+        look_at: "tables of other hardware may run the engine lean; if the hardware went back too, name the \
+                  build in builds.yaml and say --across-builds"
+            .to_owned(),
+    }))
+}
+
+/// Tables and evidence of the slots that differ from the revision.
+fn files_to_restore(
+    bike: &OpenBike,
+    target: &Revision,
+    slots: &[String],
+) -> Result<Vec<FileWrite>, OperationError> {
+    let store = bike.store.as_ref().expect("a revision comes from a repository");
+    let here = bike.folder.work_tree();
+    let mut paths = Vec::new();
+    for slot in slots {
+        paths.push(format!("{EVIDENCE_FOLDER}/{slot}.csv"));
+        let tables = [fuel_path(slot), crate::bike::mixture_path(slot), crate::bike::spark_path(slot)];
+        paths.extend(tables);
+    }
+    let mut files = Vec::new();
+    for path in paths {
+        let then = store.read_file(&target.commit, &path)?;
+        if then != here.bytes(&path)? {
+            files.push(FileWrite { path, bytes: then });
+        }
+    }
+    Ok(files)
+}
+
+fn cells_changed(bike: &OpenBike, target: &Revision, slots: &[String]) -> usize {
+    let count = |slot: &String| {
+        let then = bike.tables_at(&target.commit, slot).ok()?;
+        Some(TableDiff::between(&bike.today(slot).fuel, &then.fuel).cells_changed())
+    };
+    slots.iter().filter_map(count).sum()
+}

@@ -1,0 +1,590 @@
+//! `run`: rides → evidence → the next revision.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::rides::{RideStanding, StandingReason, UsableRide};
+use super::start::start;
+use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
+use crate::bike::{REGISTER_FILE, SlotTables, fuel_path};
+use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
+use crate::evidence::{self, CellEvidence, CellSums, EvidenceRow, evidence_path};
+use crate::ledger::{
+    FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef, revision_name, revision_number,
+};
+use crate::pipeline::{Funnel, Plan, RideContext, RideOutcome, run_ride};
+use crate::ride::{BadValue, Channel, LOGGED_SLOT, RegisteredRide, Ride, RideError, RideState, hash};
+use crate::table::{self, DrawnCell, Layout, Table, draw_changes};
+use crate::units;
+use rayon::prelude::*;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+/// What a run is asked to do.
+#[derive(Debug, Clone)]
+pub struct RunRequest {
+    /// The pipeline's name.
+    pub pipeline: String,
+    /// The slot, or bike.yaml's first.
+    pub slot: Option<String>,
+    /// Show it all and write nothing.
+    pub dry_run: bool,
+    /// Rides or folders of rides; empty for the bike's own.
+    pub rides: Vec<PathBuf>,
+    /// When the revision is made.
+    pub when: Moment,
+}
+
+/// Told of a run's progress.
+pub trait Progress: Sync {
+    /// So many rides are about to be read.
+    fn begin(&self, rides: usize);
+    /// One is done.
+    fn ride_done(&self, name: &str);
+    /// All are done.
+    fn end(&self);
+}
+
+/// What became of one ride.
+#[derive(Debug, Clone, Serialize)]
+pub struct RideReport {
+    /// Its name.
+    pub file: String,
+    /// Its hash.
+    pub sha256: String,
+    /// The revision it was made on.
+    pub revision: String,
+    /// Samples in the log.
+    pub samples: usize,
+    /// Samples that reached the evidence.
+    pub kept: usize,
+    /// Dropped samples by reason.
+    pub rejected: BTreeMap<String, usize>,
+    /// The same stage by stage.
+    pub funnel: Funnel,
+    /// Values that could not be read, the first of them.
+    pub unparsable: Vec<BadValue>,
+    /// How many could not be read in all.
+    pub unparsable_total: usize,
+    /// The newest revision was taken, since its place does not tell.
+    pub revision_presumed: bool,
+}
+
+/// A ride the run passed over.
+#[derive(Debug, Clone, Serialize)]
+pub struct SkippedRide {
+    /// Its name.
+    pub file: String,
+    /// Its hash, when it could be read.
+    pub sha256: Option<String>,
+    /// Why.
+    pub reason: StandingReason,
+    /// The same in words.
+    pub why: String,
+}
+
+/// What a run found and did.
+#[derive(Debug, Clone, Serialize)]
+pub struct RunReport {
+    /// The revision it made.
+    pub revision: Option<String>,
+    /// Its commit.
+    pub commit: Option<String>,
+    /// The revision it started from.
+    pub from_revision: String,
+    /// The slot.
+    pub slot: String,
+    /// Whether nothing was to be written.
+    pub dry_run: bool,
+    /// The pipeline and its hash.
+    pub pipeline: PipelineRef,
+    /// The load axis of the cells.
+    pub load_axis: table::LoadAxis,
+    /// What a fuel cell holds.
+    pub fuel_table: crate::bike::FuelTableKind,
+    /// Decimals of a fuel cell.
+    pub decimals: usize,
+    /// The rides that were read.
+    pub rides: Vec<RideReport>,
+    /// The rides that were passed over.
+    pub passed_over: Vec<SkippedRide>,
+    /// All samples, stage by stage.
+    pub funnel: Funnel,
+    /// Every cell of the fuel table.
+    pub cells: Vec<EvidenceRow>,
+    /// How many change.
+    pub cells_changed: usize,
+    /// How many with evidence were held, fully or at a limit.
+    pub cells_held: usize,
+    /// Why nothing changed, when nothing did.
+    pub nothing: Option<String>,
+    /// What else is worth knowing.
+    pub notes: Vec<String>,
+    /// The guard that refused.
+    pub refused: Option<Refusal>,
+}
+
+impl RunReport {
+    /// The cells that change, ready to draw.
+    pub fn drawn_cells(&self) -> Vec<DrawnCell> {
+        drawn(&self.cells, self.fuel_table)
+    }
+}
+
+/// The changed cells of an evidence table, ready to draw.
+pub(super) fn drawn(rows: &[EvidenceRow], kind: crate::bike::FuelTableKind) -> Vec<DrawnCell> {
+    let changed = rows.iter().filter(|r| r.before != r.after);
+    changed
+        .map(|row| DrawnCell {
+            rpm: row.rpm,
+            load: row.load,
+            before: row.before,
+            after: row.after,
+            change_pct: kind.change_pct(row.before, row.after),
+            at_limit: row.held_by.is_some(),
+        })
+        .collect()
+}
+
+/// Runs a pipeline over the rides and makes the next revision.
+///
+/// # Errors
+/// Everything that stops a run before it has a report; refusals of its guards
+/// are in the report itself.
+pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result<RunReport, OperationError> {
+    let writable = match request.dry_run {
+        true => None,
+        false if crate::bike::BikeFolder::is_one(root) => open_for_writing(root)?,
+        false => None,
+    };
+    let bike = OpenBike::open(root)?;
+    if request.dry_run && bike.store.is_none() {
+        refuse_nesting(root)?;
+    }
+    let slot = bike.slot(request.slot.as_deref())?;
+    let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
+    plan.check_against(&bike.folder.bike)?;
+    bike.refuse_edits()?;
+    let mut report = empty_report(&bike, &plan, &slot, request);
+    let found = bike.find_rides(&request.rides)?;
+    let mut usable = Vec::new();
+    for standing in bike.standing(&found, &slot, plan.rides) {
+        match standing {
+            RideStanding::Usable(ride) => usable.push(ride),
+            RideStanding::PassedOver { name, sha256, reason, why } => {
+                report.passed_over.push(SkippedRide { file: name, sha256, reason, why });
+            }
+        }
+    }
+    let needs_news = plan.rides == crate::pipeline::RideChoice::Build;
+    if needs_news && usable.iter().all(|ride| bike.register.by_hash(&ride.sha256).is_some()) {
+        usable.clear();
+    }
+    if usable.is_empty() {
+        return nothing_to_read(report, found.is_empty());
+    }
+    let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
+    let today = bike.today(&slot);
+    let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
+    progress.begin(usable.len());
+    let outcomes: Vec<_> = usable
+        .par_iter()
+        .map(|ride| {
+            let outcome =
+                read_and_run(&plan, ride, &RideContext { ridden: &ridden[&ride.revision], ..context });
+            progress.ride_done(&ride.name);
+            outcome
+        })
+        .collect();
+    progress.end();
+    let mut good: Vec<(UsableRide, RideOutcome, bool)> = Vec::new();
+    let mut implausible = false;
+    for (ride, outcome) in usable.into_iter().zip(outcomes) {
+        match outcome {
+            Ok((outcome, details)) => {
+                report.rides.push(ride_report(&ride, &outcome, &details));
+                good.push((ride, outcome, details.slot_logged));
+            }
+            Err(trouble) => {
+                implausible |= trouble.implausible;
+                let reason = StandingReason::Unusable;
+                let (file, sha256) = (ride.name, Some(ride.sha256));
+                report.passed_over.push(SkippedRide { file, sha256, reason, why: trouble.why });
+            }
+        }
+    }
+    if good.is_empty() {
+        return no_ride_left(report, implausible);
+    }
+    for ride in &report.rides {
+        report.funnel.add(&ride.funnel);
+    }
+    if let Some(refusal) = nothing_survived(&report) {
+        report.refused = Some(refusal);
+        return Ok(report);
+    }
+    good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
+    let proposal = propose_from(&bike, &plan, &slot, &good)?;
+    fill_cells(&mut report, &proposal, &bike);
+    if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
+        report.refused = Some(refusal);
+        return Ok(report);
+    }
+    if proposal.cells_changed() == 0 {
+        report.nothing = Some(match report.cells_held {
+            0 => "the rides agree with the map within the controller's step".to_owned(),
+            held => format!("no cell may move: {} held back", units::counted(held, "cell")),
+        });
+        return Ok(report);
+    }
+    if !request.dry_run {
+        write_revision(root, bike, writable, &plan, &proposal, &good, request.when, &mut report)?;
+    }
+    Ok(report)
+}
+
+fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) -> RunReport {
+    let mut notes = Vec::new();
+    let (delay, usual) = bike.folder.bike.lambda_sensor.delay.value();
+    if usual && plan.filters.iter().any(|f| f.name == "align") {
+        notes.push(format!(
+            "bike.yaml leaves the lambda delay open; the usual one serves: {} cycles, {} ml, {} s lag",
+            units::plain(delay.cycles),
+            units::plain(delay.transport_ml),
+            units::plain(delay.lag_s)
+        ));
+    }
+    RunReport {
+        revision: None,
+        commit: None,
+        from_revision: bike.newest_name(),
+        slot: slot.to_owned(),
+        dry_run: request.dry_run,
+        pipeline: PipelineRef { name: plan.name.clone(), sha256: plan.sha256.clone() },
+        load_axis: bike.folder.bike.controller.load,
+        fuel_table: bike.folder.bike.controller.fuel_table,
+        decimals: bike.folder.bike.resolution.decimals(),
+        rides: Vec::new(),
+        passed_over: Vec::new(),
+        funnel: Funnel::default(),
+        cells: Vec::new(),
+        cells_changed: 0,
+        cells_held: 0,
+        nothing: None,
+        notes,
+        refused: None,
+    }
+}
+
+/// No ride to read: nothing new, or nothing that works.
+fn nothing_to_read(mut report: RunReport, none_found: bool) -> Result<RunReport, OperationError> {
+    let broken =
+        |r: &SkippedRide| matches!(r.reason, StandingReason::Unreadable | StandingReason::UnknownRevision);
+    if report.passed_over.iter().any(broken) {
+        return no_ride_left(report, false);
+    }
+    report.nothing = Some(match none_found {
+        true => "there is no ride yet: put logs into rides/".to_owned(),
+        false => "no ride is new".to_owned(),
+    });
+    Ok(report)
+}
+
+/// Every new ride failed.
+fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, OperationError> {
+    let failed = |r: &&SkippedRide| {
+        matches!(
+            r.reason,
+            StandingReason::Unreadable | StandingReason::Unusable | StandingReason::UnknownRevision
+        )
+    };
+    let whys: Vec<String> =
+        report.passed_over.iter().filter(failed).map(|r| format!("{}: {}", r.file, r.why)).collect();
+    if implausible {
+        report.refused = Some(Refusal {
+            guard: "implausible_channel",
+            saw: whys.join("; "),
+            look_at: "the unit the logger writes: the channel `lambda` holds lambda, that is AFR divided by \
+                      the fuel's stoichiometric ratio"
+                .to_owned(),
+        });
+        return Ok(report);
+    }
+    Err(OperationError::failed(
+        format!("no new ride can be used:\n  {}", whys.join("\n  ")),
+        "mend or remove these files; the map was left as it is",
+    ))
+}
+
+/// The tables each ride was made on; rides whose tables do not serve are passed over.
+fn ridden_tables(
+    bike: &OpenBike,
+    slot: &str,
+    usable: &mut Vec<UsableRide>,
+    report: &mut RunReport,
+) -> BTreeMap<String, SlotTables> {
+    let mut ridden = BTreeMap::new();
+    let mut troubles = BTreeMap::new();
+    for ride in usable.iter() {
+        if ridden.contains_key(&ride.revision) || troubles.contains_key(&ride.revision) {
+            continue;
+        }
+        match tables_of(bike, slot, &ride.revision) {
+            Ok(tables) => {
+                ridden.insert(ride.revision.clone(), tables);
+            }
+            Err(why) => {
+                troubles.insert(ride.revision.clone(), why);
+            }
+        }
+    }
+    usable.retain(|ride| {
+        let Some(why) = troubles.get(&ride.revision) else { return true };
+        report.passed_over.push(SkippedRide {
+            file: ride.name.clone(),
+            sha256: Some(ride.sha256.clone()),
+            reason: StandingReason::Unusable,
+            why: format!("the tables of {} do not serve: {why}", ride.revision),
+        });
+        false
+    });
+    ridden
+}
+
+fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
+    let number = revision_number(revision);
+    let Some(found) = bike.revisions.iter().find(|r| Some(r.record.number) == number) else {
+        // The tables in the folder are r1 as soon as something is written.
+        return Ok(bike.today(slot).clone());
+    };
+    let (then, _) = bike.bike_at(&found.commit).map_err(|e| e.to_string())?;
+    let now = &bike.folder.bike.controller;
+    if then.controller.load != now.load || then.controller.fuel_table != now.fuel_table {
+        return Err("their axes or kind are not today's".to_owned());
+    }
+    bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
+}
+
+/// What reading a ride told besides its outcome.
+struct RideDetails {
+    unparsable: Vec<BadValue>,
+    unparsable_total: usize,
+    slot_logged: bool,
+}
+
+/// A ride that could not be used.
+struct RideFailure {
+    why: String,
+    implausible: bool,
+}
+
+fn read_and_run(
+    plan: &Plan,
+    ride: &UsableRide,
+    context: &RideContext<'_>,
+) -> Result<(RideOutcome, RideDetails), RideFailure> {
+    let fail = |why: String| RideFailure { why, implausible: false };
+    let bytes = std::fs::read(&ride.path).map_err(|error| fail(format!("cannot be read: {error}")))?;
+    if hash(&bytes) != ride.sha256 {
+        return Err(fail("changed while it was read".to_owned()));
+    }
+    let log = Ride::read(&ride.path, &bytes).map_err(|error| {
+        let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
+        RideFailure { why: format!("{error}{hint}"), implausible: matches!(error, RideError::Implausible(_)) }
+    })?;
+    let outcome = run_ride(plan, &log, context).map_err(|trouble| fail(trouble.to_string()))?;
+    let details = RideDetails {
+        unparsable_total: log.reading.unparsable_total(),
+        unparsable: log.reading.unparsable.clone(),
+        slot_logged: log.has(Channel::Slot),
+    };
+    Ok((outcome, details))
+}
+
+fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) -> RideReport {
+    RideReport {
+        file: ride.name.clone(),
+        sha256: ride.sha256.clone(),
+        revision: ride.revision.clone(),
+        samples: outcome.funnel.samples(),
+        kept: outcome.funnel.kept(),
+        rejected: outcome.funnel.rejected(),
+        funnel: outcome.funnel.clone(),
+        unparsable: details.unparsable.clone(),
+        unparsable_total: details.unparsable_total,
+        revision_presumed: ride.revision_presumed,
+    }
+}
+
+fn nothing_survived(report: &RunReport) -> Option<Refusal> {
+    let dry = report.funnel.dry_at()?;
+    let mut reasons: Vec<(&String, &usize)> = dry.rejected.iter().collect();
+    reasons.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
+    let told: Vec<String> = reasons
+        .iter()
+        .map(|(key, n)| format!("{} ({key}: {})", about_reason(key), units::count(**n as u64)))
+        .collect();
+    Some(Refusal {
+        guard: "nothing_survived",
+        saw: format!(
+            "no sample of {} survived the stage `{}`: {}",
+            units::counted(report.rides.len(), "ride"),
+            dry.stage,
+            told.join("; ")
+        ),
+        look_at: format!(
+            "the channels that `rideloop stages {}` explains, and whether the ride was long enough",
+            dry.stage
+        ),
+    })
+}
+
+fn about_reason(key: &str) -> String {
+    let known = crate::pipeline::stages::registry();
+    let stage = known.iter().flat_map(|s| s.reasons.iter()).find(|r| r.key == key).map(|r| r.about);
+    let door = crate::ride::DOOR_REASONS.iter().find(|(k, _)| *k == key).map(|(_, about)| *about);
+    stage.or(door).unwrap_or(key).to_owned()
+}
+
+/// Adds up the rides' sums, in the order of their hashes, and blends.
+fn propose_from(
+    bike: &OpenBike,
+    plan: &Plan,
+    slot: &str,
+    good: &[(UsableRide, RideOutcome, bool)],
+) -> Result<Proposal, OperationError> {
+    let today = bike.today(slot);
+    let kind = bike.folder.bike.controller.fuel_table;
+    let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
+    in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
+    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
+    for (_, outcome, _) in in_order {
+        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
+            sum.merge(more);
+        }
+    }
+    let spread = plan.averaging.spread();
+    let evidence: Vec<Option<CellEvidence>> =
+        sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect();
+    let start = start_of_build(bike, slot)?;
+    let input = BlendInput { today, start: &start, evidence: &evidence, kind, settings: &plan.blending };
+    Ok(propose(&input))
+}
+
+/// The fuel table at the first revision of the build on the bike now.
+fn start_of_build(bike: &OpenBike, slot: &str) -> Result<Table, OperationError> {
+    match bike.build_start() {
+        Some(revision) => Ok(bike.tables_at(&revision.commit, slot)?.fuel),
+        None => Ok(bike.today(slot).fuel.clone()),
+    }
+}
+
+fn fill_cells(report: &mut RunReport, proposal: &Proposal, bike: &OpenBike) {
+    let grid = &bike.today(&report.slot).fuel.grid;
+    let rows = proposal.cells.iter().enumerate().map(|(i, cell)| {
+        let held = cell.held_by.map(|h| h.name());
+        EvidenceRow::new(grid.point(i), cell.before, cell.after, cell.evidence.as_ref(), held)
+    });
+    report.cells = rows.collect();
+    report.cells_changed = proposal.cells_changed();
+    report.cells_held = proposal.cells_held();
+}
+
+#[allow(clippy::too_many_arguments, reason = "everything a revision is made of")]
+fn write_revision(
+    root: &Path,
+    bike: OpenBike,
+    writable: Option<Writable>,
+    plan: &Plan,
+    proposal: &Proposal,
+    good: &[(UsableRide, RideOutcome, bool)],
+    when: Moment,
+    report: &mut RunReport,
+) -> Result<(), OperationError> {
+    let writable = match writable {
+        Some(writable) => writable,
+        None => begin(root)?,
+    };
+    let mut bike = bike;
+    if bike.revisions.is_empty() {
+        start(&bike, &writable, when)?;
+        bike = OpenBike::open(root)?;
+    }
+    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let name = revision_name(number);
+    let mut register = bike.register.clone();
+    for (ride, _, slot_logged) in good {
+        let slot = if *slot_logged { LOGGED_SLOT } else { &report.slot };
+        register.mark_used(registered(ride, slot), &name);
+    }
+    let head = writable.store.head()?;
+    let mut files = bike.settings_files(&writable.store, head.as_deref())?;
+    let mut put = |path: String, text: String| files.push(FileWrite { path, bytes: Some(text.into_bytes()) });
+    put(fuel_path(&report.slot), table::write(&proposal.table));
+    put(evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis));
+    put(REGISTER_FILE.to_owned(), register.to_text());
+    let mut rides: Vec<RideRef> =
+        good.iter().map(|(r, ..)| RideRef { sha256: r.sha256.clone(), file: r.name.clone() }).collect();
+    rides.sort_by(|a, b| a.sha256.cmp(&b.sha256));
+    let record = RevisionRecord {
+        number,
+        slots: vec![report.slot.clone()],
+        kind: RevisionKind::Run,
+        cells_changed: report.cells_changed,
+        pipeline: Some(report.pipeline.clone()),
+        rides,
+        build: bike.folder.builds.current().to_owned(),
+        why: None,
+        restores: None,
+        undoes: Vec::new(),
+        tool: tool_name(),
+    };
+    let summary = format!(
+        "{name} {}: {} by {} ({})",
+        report.slot,
+        units::counted(report.cells_changed, "cell"),
+        units::counted(record.rides.len(), "ride"),
+        plan.name
+    );
+    let commit = commit(&writable, &record, &summary, &body(report), files, when)?;
+    report.revision = Some(name);
+    report.commit = Some(commit);
+    Ok(())
+}
+
+fn registered(ride: &UsableRide, slot: &str) -> RegisteredRide {
+    RegisteredRide {
+        file: ride.name.clone(),
+        sha256: ride.sha256.clone(),
+        revision: ride.revision.clone(),
+        slot: slot.to_owned(),
+        build: ride.build.clone(),
+        state: RideState::Used,
+        used_in: Vec::new(),
+        why: None,
+    }
+}
+
+/// The body of the commit message: the change grid and what stands behind it.
+fn body(report: &RunReport) -> String {
+    // What `git log` shows indented by four on a terminal of eighty.
+    const WIDTH: usize = 74;
+    let plain = |_: f64, text: &str| text.to_owned();
+    let layout =
+        Layout { decimals: report.decimals, load_axis: report.load_axis, width: WIDTH, paint: &plain };
+    let grid = draw_changes(&report.drawn_cells(), &layout);
+    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
+    for name in report.cells.iter().filter_map(|c| c.held_by.as_deref()) {
+        *held.entry(name).or_default() += 1;
+    }
+    let held: Vec<String> = held.iter().map(|(name, n)| format!("{name} {n}")).collect();
+    let held = if held.is_empty() { "none".to_owned() } else { held.join(", ") };
+    format!(
+        "fuel ({}), {} against {}; * marks a limit\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}",
+        report.fuel_table.name(),
+        "new",
+        report.from_revision,
+        units::count(report.funnel.kept() as u64),
+        units::count(report.funnel.samples() as u64),
+    )
+}

@@ -1,0 +1,147 @@
+//! `simulate`: a ride on the virtual bike with the current map.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use crate::bike::{RIDES_FOLDER, SlotTables};
+use crate::ride::Channel;
+use crate::units;
+use crate::virtual_bike::{Ambient, BikeSpec, Character, RideLog, RideRequest, RideStyle, VirtualBike};
+use serde::Serialize;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+/// How the virtual bike is ridden.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Style {
+    /// Town, country road, some motorway.
+    Road,
+    /// The same with more revs.
+    Spirited,
+    /// Steady holds over the whole map.
+    Dyno,
+}
+
+/// What ride is wanted.
+#[derive(Debug, Clone)]
+pub struct SimulateRequest {
+    /// Chance; the same seed rides the same ride.
+    pub seed: u64,
+    /// How long, min.
+    pub minutes: f64,
+    /// Samples per second.
+    pub rate_hz: f64,
+    /// How it is ridden.
+    pub style: Style,
+    /// Start with a cold engine.
+    pub cold: bool,
+    /// The slot in use.
+    pub slot: Option<String>,
+    /// The engine's character; without it a mild one.
+    pub engine_seed: Option<u64>,
+}
+
+/// The ride that was written.
+#[derive(Debug, Clone, Serialize)]
+pub struct SimulateReport {
+    /// The file.
+    pub file: PathBuf,
+    /// The revision it was ridden on.
+    pub revision: String,
+    /// Its samples.
+    pub samples: usize,
+    /// How long it is, s.
+    pub seconds: f64,
+}
+
+/// Rides the virtual bike and writes the log below `rides/r<N>/`.
+///
+/// # Errors
+/// When the folder cannot be read or the file exists or cannot be written.
+pub fn simulate(root: &Path, request: &SimulateRequest) -> Result<SimulateReport, OperationError> {
+    let bike = OpenBike::open(root)?;
+    let slot = bike.slot(request.slot.as_deref())?;
+    let revision = bike.newest_name();
+    let log = ride(&virtual_bike(&bike, request.engine_seed), bike.today(&slot), request);
+    let file = root.join(RIDES_FOLDER).join(&revision).join(format!("sim-{}.csv", request.seed));
+    if file.exists() {
+        return Err(OperationError::failed(
+            format!("`{}` exists already", file.display()),
+            "name another --seed for another ride",
+        ));
+    }
+    write_log(&file, &log)?;
+    Ok(SimulateReport {
+        file,
+        revision,
+        samples: log.len(),
+        seconds: log.time_s.last().copied().unwrap_or_default(),
+    })
+}
+
+/// The virtual twin of the bike in the folder.
+pub(super) fn virtual_bike(bike: &OpenBike, engine_seed: Option<u64>) -> VirtualBike {
+    let character = engine_seed.map_or_else(Character::mild, Character::from_seed);
+    VirtualBike { spec: BikeSpec::of(&bike.folder.bike), character }
+}
+
+/// One ride on given tables.
+pub(super) fn ride(bike: &VirtualBike, tables: &SlotTables, request: &SimulateRequest) -> RideLog {
+    let fuel = |rpm: f64, load: f64| tables.fuel.at(rpm, load);
+    let mixture = |rpm: f64, load: f64| tables.mixture.at(rpm, load);
+    let wanted = RideRequest {
+        seed: request.seed,
+        minutes: request.minutes,
+        rate_hz: request.rate_hz,
+        cold_start: request.cold,
+        ambient: Ambient { air_temp_c: 21.0, baro_kpa: 100.2, humidity_rh: 0.5 },
+        style: match request.style {
+            Style::Road => RideStyle::Road,
+            Style::Spirited => RideStyle::Spirited,
+            Style::Dyno => RideStyle::Dyno,
+        },
+    };
+    bike.ride(&fuel, &mixture, &wanted)
+}
+
+/// Writes what a logger would have written.
+fn write_log(path: &Path, log: &RideLog) -> Result<(), OperationError> {
+    let columns: [(Channel, &[f64], usize); 15] = [
+        (Channel::TimeS, &log.time_s, 3),
+        (Channel::Rpm, &log.rpm, 0),
+        (Channel::ThrottlePct, &log.throttle_pct, 1),
+        (Channel::MapKpa, &log.map_kpa, 1),
+        (Channel::Lambda, &log.lambda, 3),
+        (Channel::LambdaTarget, &log.lambda_target, 3),
+        (Channel::EngineTempC, &log.engine_temp_c, 1),
+        (Channel::AirTempC, &log.air_temp_c, 1),
+        (Channel::BaroKpa, &log.baro_kpa, 1),
+        (Channel::TrimPct, &log.trim_pct, 2),
+        (Channel::PulseWidthMs, &log.pulse_width_ms, 3),
+        (Channel::FuelCut, &log.fuel_cut, 0),
+        (Channel::Gear, &log.gear, 0),
+        (Channel::SpeedKph, &log.speed_kph, 1),
+        (Channel::BatteryV, &log.battery_v, 2),
+    ];
+    let folder = path.parent().unwrap_or(Path::new("."));
+    std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
+    let failed = |error: std::io::Error| OperationError::io("write", path, &error);
+    let mut text = columns.iter().map(|(c, ..)| c.name()).collect::<Vec<_>>().join(",");
+    text.push('\n');
+    for i in 0..log.len() {
+        for (n, (_, values, decimals)) in columns.iter().enumerate() {
+            if n > 0 {
+                text.push(',');
+            }
+            if values[i].is_finite() {
+                text.push_str(&units::fixed(values[i], *decimals));
+            }
+        }
+        text.push('\n');
+    }
+    // Written beside and renamed, so that no half ride is ever found.
+    let mut file = tempfile::Builder::new().prefix(".sim-").tempfile_in(folder).map_err(failed)?;
+    file.write_all(text.as_bytes()).map_err(failed)?;
+    file.persist(path).map_err(|error| failed(error.error))?;
+    Ok(())
+}

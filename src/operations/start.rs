@@ -1,0 +1,114 @@
+//! The first revision: the tables as they were found. And `new`.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::write::{Writable, begin, commit, refuse_nesting, tool_name};
+use crate::bike::{FileSource, REGISTER_FILE, RIDES_FOLDER, Template, fuel_path, mixture_path, spark_path};
+use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store, revision_name};
+use crate::units;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// What `new` made.
+#[derive(Debug, Clone, Serialize)]
+pub struct NewReport {
+    /// The folder.
+    pub folder: PathBuf,
+    /// The files it holds.
+    pub files: Vec<String>,
+    /// The first revision.
+    pub revision: String,
+    /// Its commit.
+    pub commit: String,
+}
+
+/// Makes r1 of a folder that has no revision yet.
+pub(super) fn start(bike: &OpenBike, writable: &Writable, when: Moment) -> Result<String, OperationError> {
+    let head = writable.store.head()?;
+    let mut files = bike.settings_files(&writable.store, head.as_deref())?;
+    let here = bike.folder.work_tree();
+    for slot in &bike.folder.bike.slots {
+        for path in [fuel_path(slot), mixture_path(slot), spark_path(slot)] {
+            if let Some(bytes) = here.bytes(&path)? {
+                files.push(FileWrite { path, bytes: Some(bytes) });
+            }
+        }
+    }
+    let register = bike.register.to_text().into_bytes();
+    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register) });
+    let slots = bike.folder.bike.slots.clone();
+    let record = RevisionRecord {
+        number: 1,
+        kind: RevisionKind::Start,
+        cells_changed: 0,
+        pipeline: None,
+        rides: Vec::new(),
+        build: bike.folder.builds.current().to_owned(),
+        why: None,
+        restores: None,
+        undoes: Vec::new(),
+        tool: tool_name(),
+        slots,
+    };
+    let summary =
+        format!("r1 start: {}, {}", bike.folder.bike.name, units::counted(record.slots.len(), "slot"));
+    let body = "The tables as they were found.";
+    commit(writable, &record, &summary, body, files, when)
+}
+
+/// Makes a bike folder from a template, with r1.
+///
+/// # Errors
+/// When the folder is not empty, lies inside another repository, or cannot be written.
+pub fn new(
+    root: &Path,
+    template: &Template,
+    identity: Option<(&str, &str)>,
+    when: Moment,
+) -> Result<NewReport, OperationError> {
+    let files: Vec<(String, String)> = template.files().into_iter().map(|f| (f.path, f.text)).collect();
+    new_from_files(root, &files, identity, when)
+}
+
+/// Makes a bike folder from given files, with r1.
+pub(super) fn new_from_files(
+    root: &Path,
+    files: &[(String, String)],
+    identity: Option<(&str, &str)>,
+    when: Moment,
+) -> Result<NewReport, OperationError> {
+    if let Ok(mut entries) = std::fs::read_dir(root)
+        && entries.next().is_some()
+    {
+        return Err(OperationError::failed(
+            format!("`{}` is not empty", root.display()),
+            "name a folder that does not exist yet",
+        ));
+    }
+    refuse_nesting(root)?;
+    if identity.is_none() {
+        Store::check_default_identity()?;
+    }
+    for (path, text) in files {
+        let path = root.join(path);
+        let folder = path.parent().unwrap_or(root);
+        std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
+        std::fs::write(&path, text).map_err(|error| OperationError::io("write", &path, &error))?;
+    }
+    let rides = root.join(RIDES_FOLDER);
+    std::fs::create_dir_all(&rides).map_err(|error| OperationError::io("make", &rides, &error))?;
+    let store = Store::init(root)?;
+    if let Some((name, email)) = identity {
+        store.set_local_identity(name, email)?;
+    }
+    drop(store);
+    let bike = OpenBike::open(root)?;
+    let writable = begin(root)?;
+    let commit = start(&bike, &writable, when)?;
+    Ok(NewReport {
+        folder: root.to_path_buf(),
+        files: files.iter().map(|(path, _)| path.clone()).collect(),
+        revision: revision_name(1),
+        commit,
+    })
+}

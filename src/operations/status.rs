@@ -1,0 +1,102 @@
+//! `rideloop` without a command: where the bike stands.
+
+use super::error::OperationError;
+use super::history::{HistoryEntry, history};
+use super::open::OpenBike;
+use super::rides::{RideStanding, StandingReason};
+use super::run::SkippedRide;
+use crate::pipeline::RideChoice;
+use crate::ride::RideState;
+use serde::Serialize;
+use std::path::Path;
+
+/// Where a bike stands.
+#[derive(Debug, Clone, Serialize)]
+pub struct Status {
+    /// The bike's name.
+    pub bike: String,
+    /// The build on it.
+    pub build: String,
+    /// The slots.
+    pub slots: Vec<String>,
+    /// The newest revision.
+    pub newest: Option<HistoryEntry>,
+    /// Rides that fed no revision yet.
+    pub new_rides: Vec<String>,
+    /// Rides that cannot be used as they are.
+    pub troubled_rides: Vec<SkippedRide>,
+    /// Rides somebody set aside, with the reason.
+    pub set_aside: Vec<(String, String)>,
+    /// Rides that count.
+    pub used: usize,
+    /// A revision that a kill interrupted; the next command that writes finishes it.
+    pub interrupted: Option<String>,
+    /// Files of the revision that were changed by hand.
+    pub edited: Option<String>,
+    /// What to do next.
+    pub next: Vec<String>,
+}
+
+/// Reads where a bike stands; changes nothing.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn status(root: &Path) -> Result<Status, OperationError> {
+    let bike = OpenBike::open(root)?;
+    let slot = bike.slot(None)?;
+    let mut new_rides = Vec::new();
+    let mut troubled_rides = Vec::new();
+    for standing in bike.standing(&bike.find_rides(&[])?, &slot, RideChoice::New) {
+        match standing {
+            RideStanding::Usable(ride) => new_rides.push(ride.name),
+            RideStanding::PassedOver { name, sha256, reason, why } => {
+                let quiet =
+                    [StandingReason::AlreadyUsed, StandingReason::SetAside, StandingReason::OtherSlot];
+                if !quiet.contains(&reason) {
+                    troubled_rides.push(SkippedRide { file: name, sha256, reason, why });
+                }
+            }
+        }
+    }
+    let aside = bike.register.rides().iter().filter(|r| r.state == RideState::SetAside);
+    let interrupted = bike.store.as_ref().map(|s| s.pending()).transpose()?.flatten();
+    let edited = match interrupted {
+        Some(_) => None,
+        None => bike.refuse_edits().err().map(|e| e.to_string()),
+    };
+    let next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), edited.is_some());
+    Ok(Status {
+        bike: bike.folder.bike.name.clone(),
+        build: bike.folder.builds.current().to_owned(),
+        slots: bike.folder.bike.slots.clone(),
+        newest: history(&bike).into_iter().next(),
+        set_aside: aside.map(|r| (r.file.clone(), r.why.clone().unwrap_or_default())).collect(),
+        used: bike.register.rides().iter().filter(|r| r.state == RideState::Used).count(),
+        new_rides,
+        troubled_rides,
+        interrupted,
+        edited,
+        next,
+    })
+}
+
+fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, edited: bool) -> Vec<String> {
+    let mut next = Vec::new();
+    if let Some(tag) = interrupted {
+        next.push(format!("the work on {tag} was interrupted; the next `rideloop run` puts it in order"));
+    }
+    if edited {
+        next.push("put the edited tables back, `rideloop run` says how".to_owned());
+    }
+    if new_rides > 0 {
+        next.push("rideloop run --dry-run      see what the new rides ask for".to_owned());
+        next.push("rideloop run                make the next revision".to_owned());
+    } else {
+        let newest = bike.newest_name();
+        next.push(format!("ride with {newest} and put the log into rides/{newest}/"));
+    }
+    if bike.revisions.len() > 1 {
+        next.push("rideloop diff               what the newest revision changed".to_owned());
+    }
+    next
+}

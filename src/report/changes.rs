@@ -1,0 +1,112 @@
+//! `diff` and `show`, as text.
+
+use super::history::head;
+use super::run::legend;
+use super::style::{Align, by_change, columns, strong};
+use super::text_diff::text_diff;
+use crate::operations::{DiffReport, ShowReport, TableChange, TableRole};
+use crate::table::{Layout, draw_changes};
+use crate::units;
+use std::fmt::Write as _;
+
+/// The difference of two revisions.
+pub fn diff(report: &DiffReport, width: usize) -> String {
+    let mut text = String::new();
+    if report.tables.is_empty() && report.settings.is_empty() {
+        return format!("{} and {} hold the same tables and settings.\n", report.from, report.to);
+    }
+    for change in &report.tables {
+        text.push_str(&table_change(change, &report.from, &report.to, width));
+        text.push('\n');
+    }
+    for setting in &report.settings {
+        let what = match (setting.before.is_empty(), setting.after.is_empty()) {
+            (true, false) => " (new)",
+            (false, true) => " (gone)",
+            _ => "",
+        };
+        let _ = writeln!(text, "{}{what}", strong(&setting.path));
+        text.push_str(&text_diff(&setting.before, &setting.after));
+        text.push('\n');
+    }
+    text.truncate(text.trim_end().len());
+    text.push('\n');
+    text
+}
+
+fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> String {
+    let name = format!("{} ({}), {}", change.table.name(), change.unit, change.slot);
+    if change.axes_changed {
+        return format!("{}: the axes changed, so cells cannot be compared\n", strong(&name));
+    }
+    let richer = change.cells.iter().filter(|c| c.change_pct > 0.0).count();
+    let changed = units::counted(change.cells.len(), "cell");
+    let (up, down) = match change.table {
+        TableRole::Fuel => ("more fuel", "less fuel"),
+        TableRole::Mixture => ("leaner wanted", "richer wanted"),
+        TableRole::Spark => ("more advance", "less advance"),
+    };
+    let mut text = format!(
+        "{} {from} > {to}\n  {changed} changed: {richer} {up}, {} {down}\n\n",
+        strong(&name),
+        change.cells.len() - richer
+    );
+    // In a mixture table more lambda is less fuel.
+    let sign = if change.table == TableRole::Mixture { -1.0 } else { 1.0 };
+    let paint = |pct: f64, text: &str| by_change(pct * sign, text);
+    let layout = Layout { decimals: change.decimals, load_axis: change.load_axis, width, paint: &paint };
+    text.push_str(&draw_changes(&change.drawn_cells(), &layout));
+    match change.table {
+        TableRole::Fuel => text.push_str(&legend(change.cells.iter().any(|c| c.held_by.is_some()))),
+        TableRole::Mixture | TableRole::Spark => {}
+    }
+    text
+}
+
+/// One revision with its tables, evidence and changes.
+pub fn show(report: &ShowReport, width: usize) -> String {
+    let mut text = head(&report.entry);
+    for table in &report.tables {
+        let _ = writeln!(text, "\n{}", strong(&format!("{}, {}", table.table.name(), table.slot)));
+        let mut rows = vec![vec![format!("rpm/{}", table.load_axis.unit())]];
+        rows[0].extend(table.load.iter().map(|l| units::plain(*l)));
+        for (rpm, cells) in table.rpm.iter().zip(table.values.chunks(table.load.len())) {
+            let mut row = vec![units::plain(*rpm)];
+            row.extend(cells.iter().map(|v| units::fixed(*v, table.decimals)));
+            rows.push(row);
+        }
+        let aligns = vec![Align::Right; rows[0].len()];
+        // A table is never wrapped inside a cell: it reads by columns or not at all.
+        text.push_str(&columns(rows, &aligns, width.max(usize::from(u16::MAX))));
+    }
+    for evidence in &report.evidence {
+        let _ = writeln!(text, "\n{}", strong(&format!("evidence, {}", evidence.slot)));
+        let mut rows = vec![
+            ["rpm", "load", "before", "required", "±", "after", "s", "visits", "rides", "held by"]
+                .map(str::to_owned)
+                .to_vec(),
+        ];
+        for cell in evidence.cells.iter().filter(|c| c.required.is_some()) {
+            let number = |v: Option<f64>| v.map(|v| units::fixed(v, 2)).unwrap_or_default();
+            rows.push(vec![
+                units::plain(cell.rpm),
+                units::plain(cell.load),
+                units::fixed(cell.before, 2),
+                number(cell.required),
+                number(cell.std_error),
+                units::fixed(cell.after, 2),
+                units::fixed(cell.weight_s, 1),
+                cell.dwells.to_string(),
+                cell.rides.to_string(),
+                cell.held_by.clone().unwrap_or_default(),
+            ]);
+        }
+        let mut aligns = vec![Align::Right; 9];
+        aligns.push(Align::Left);
+        text.push_str(&columns(rows, &aligns, width));
+    }
+    if let Some(changes) = &report.changes {
+        let _ = write!(text, "\n{}\n{}", strong("changes"), diff(changes, width));
+    }
+    text
+}

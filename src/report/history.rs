@@ -1,0 +1,61 @@
+//! The history, as text.
+
+use super::style::{Align, columns, faint, strong};
+use crate::operations::HistoryEntry;
+
+/// One line a revision, newest first.
+pub fn history(entries: &[HistoryEntry], width: usize) -> String {
+    if entries.is_empty() {
+        return "This bike has no revisions yet; `rideloop run` makes them.\n".to_owned();
+    }
+    let titles = ["rev", "made", "slot", "kind", "cells", "build", "summary"];
+    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    for entry in entries {
+        rows.push(vec![
+            entry.revision.clone(),
+            entry.time.get(..16).unwrap_or(&entry.time).replace('T', " "),
+            entry.slot.clone(),
+            kind(entry),
+            entry.cells_changed.to_string(),
+            entry.build.clone(),
+            without_name(entry),
+        ]);
+    }
+    use Align::{Left, Right};
+    columns(rows, &[Left, Left, Left, Left, Right, Left, Left], width)
+}
+
+fn kind(entry: &HistoryEntry) -> String {
+    serde_json::to_value(entry.kind).ok().and_then(|k| k.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+/// The summary without the revision's name, which has its own column.
+fn without_name(entry: &HistoryEntry) -> String {
+    entry.summary.strip_prefix(&entry.revision).unwrap_or(&entry.summary).trim_start().to_owned()
+}
+
+/// The head of one revision.
+pub(super) fn head(entry: &HistoryEntry) -> String {
+    let mut lines = vec![
+        strong(&entry.summary),
+        format!("  made     {} by {}", entry.time, entry.author),
+        format!("  commit   {}", entry.commit),
+        format!("  kind     {}, slot {}, build {}", kind(entry), entry.slot, entry.build),
+    ];
+    if let Some(why) = &entry.why {
+        lines.push(format!("  why      {why}"));
+    }
+    if let Some(restores) = &entry.restores {
+        lines.push(format!("  restores {restores}, undoes {}", entry.undoes.join(", ")));
+    }
+    if let Some(pipeline) = &entry.pipeline {
+        let hash = &pipeline.sha256[..pipeline.sha256.len().min(12)];
+        lines.push(format!("  pipeline {} {}", pipeline.name, faint(&format!("sha256 {hash}…"))));
+    }
+    for ride in &entry.rides {
+        let hash = &ride.sha256[..ride.sha256.len().min(12)];
+        lines.push(format!("  ride     {} {}", ride.file, faint(&format!("sha256 {hash}…"))));
+    }
+    lines.push(format!("  tool     {}", entry.tool));
+    lines.join("\n") + "\n"
+}

@@ -1,0 +1,19 @@
+//! Text for the terminal, from the operations' reports. No calculation here.
+//!
+//! The text carries colour as ANSI codes; whoever prints it strips them where
+//! they are not wanted. Nothing is told by colour alone.
+
+mod changes;
+mod documentation;
+mod history;
+mod run;
+mod standing;
+mod style;
+mod text_diff;
+
+pub use changes::{diff, show};
+pub use documentation::{stage_list, stage_page};
+pub use history::history;
+pub use run::{funnel, run};
+pub use standing::{check, demo_end, demo_head, demo_round, new, register, rollback, simulate, status};
+pub use style::{faint, strong, warning};

@@ -1,0 +1,163 @@
+//! What `run` found, as text.
+
+use super::style::{Align, by_change, columns, faint, strong, warning};
+use crate::operations::{RideReport, RunReport, StandingReason};
+use crate::pipeline::Funnel;
+use crate::table::{LIMIT_MARK, Layout, draw_changes};
+use crate::units;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+/// A run's report.
+pub fn run(report: &RunReport, width: usize) -> String {
+    let mut text = format!(
+        "{}, pipeline {}, starting from {}\n",
+        strong(&format!("slot {}", report.slot)),
+        report.pipeline.name,
+        report.from_revision
+    );
+    for note in &report.notes {
+        let _ = writeln!(text, "  note: {note}");
+    }
+    text.push_str(&rides(report, width));
+    if !report.funnel.steps.is_empty() {
+        let _ = write!(text, "\n{}\n{}", strong("Samples"), funnel(&report.funnel, width));
+    }
+    if !report.cells.is_empty() {
+        text.push_str(&cells(report, width));
+    }
+    let _ = writeln!(text, "\n{}", verdict(report));
+    text
+}
+
+fn rides(report: &RunReport, width: usize) -> String {
+    let mut rows = Vec::new();
+    for ride in &report.rides {
+        let presumed = if ride.revision_presumed { ", the newest, as its place does not tell" } else { "" };
+        let share = ride.kept as f64 / ride.samples.max(1) as f64 * 100.0;
+        rows.push(vec![
+            ride.file.clone(),
+            format!(
+                "made on {}{presumed}; {} samples, {} kept ({share:.0} %)",
+                ride.revision,
+                units::count(ride.samples as u64),
+                units::count(ride.kept as u64)
+            ),
+        ]);
+    }
+    let mut quiet: BTreeMap<&str, usize> = BTreeMap::new();
+    for ride in &report.passed_over {
+        match ride.reason {
+            StandingReason::AlreadyUsed => *quiet.entry("already counted").or_default() += 1,
+            StandingReason::SetAside => *quiet.entry("set aside").or_default() += 1,
+            _ => rows.push(vec![ride.file.clone(), format!("not used: {}", ride.why)]),
+        }
+    }
+    let mut text = String::new();
+    if !rows.is_empty() {
+        let _ = write!(text, "\n{}\n{}", strong("Rides"), columns(rows, &[Align::Left, Align::Left], width));
+    }
+    for (what, n) in quiet {
+        let _ = writeln!(text, "  {} {what}", units::counted(n, "ride"));
+    }
+    for ride in &report.rides {
+        text.push_str(&unparsable(ride));
+    }
+    text
+}
+
+fn unparsable(ride: &RideReport) -> String {
+    const SHOWN: usize = 3;
+    if ride.unparsable_total == 0 {
+        return String::new();
+    }
+    let shown = ride.unparsable.iter().take(SHOWN);
+    let shown: Vec<String> = shown
+        .map(|bad| format!("line {}, column {} (`{}`): `{}`", bad.line, bad.column, bad.channel, bad.value))
+        .collect();
+    let more = if ride.unparsable_total > SHOWN { "; …" } else { "" };
+    format!(
+        "  {}: {} could not be read and count as missing: {}{more}\n",
+        ride.file,
+        units::counted(ride.unparsable_total, "value"),
+        shown.join("; ")
+    )
+}
+
+/// The funnel: what came in, what was kept, and why the rest went.
+pub fn funnel(funnel: &Funnel, width: usize) -> String {
+    let mut rows = vec![vec!["stage".to_owned(), "in".to_owned(), "kept".to_owned(), "dropped".to_owned()]];
+    for step in &funnel.steps {
+        let mut rejected: Vec<(&String, &usize)> = step.rejected.iter().collect();
+        rejected.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
+        let rejected: Vec<String> =
+            rejected.iter().map(|(reason, n)| format!("{reason} {}", units::count(**n as u64))).collect();
+        rows.push(vec![
+            step.stage.clone(),
+            units::count(step.samples as u64),
+            units::count(step.kept as u64),
+            rejected.join(", "),
+        ]);
+    }
+    columns(rows, &[Align::Left, Align::Right, Align::Right, Align::Left], width)
+}
+
+fn cells(report: &RunReport, width: usize) -> String {
+    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
+    for name in report.cells.iter().filter_map(|c| c.held_by.as_deref()) {
+        *held.entry(name).or_default() += 1;
+    }
+    let mut text = format!(
+        "\n{}\n  {} of {} change, {} held",
+        strong(&format!("Cells of fuel ({}), {}", report.fuel_table.name(), report.slot)),
+        report.cells_changed,
+        report.cells.len(),
+        report.cells_held
+    );
+    if !held.is_empty() {
+        let mut held: Vec<(&str, usize)> = held.into_iter().collect();
+        held.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
+        let list: Vec<String> = held.iter().map(|(name, n)| format!("{name} {n}")).collect();
+        let _ = write!(text, ": {}", list.join(", "));
+    }
+    text.push('\n');
+    let drawn = report.drawn_cells();
+    if !drawn.is_empty() {
+        let layout =
+            Layout { decimals: report.decimals, load_axis: report.load_axis, width, paint: &by_change };
+        let _ = write!(text, "\n{}", draw_changes(&drawn, &layout));
+        text.push_str(&legend(drawn.iter().any(|c| c.at_limit)));
+    }
+    text
+}
+
+/// What the signs of a change grid mean.
+pub(super) fn legend(limits: bool) -> String {
+    let limit = if limits { format!("; {LIMIT_MARK} stopped at a limit") } else { String::new() };
+    format!("{}\n", faint(&format!("+ more fuel, - less fuel, . unchanged{limit}")))
+}
+
+fn verdict(report: &RunReport) -> String {
+    if let Some(refusal) = &report.refused {
+        return format!(
+            "{} ({}): {}\nlook at: {}\nNothing was written.",
+            warning("refused"),
+            refusal.guard,
+            refusal.saw,
+            refusal.look_at
+        );
+    }
+    if let Some(nothing) = &report.nothing {
+        return format!("Nothing to do: {nothing}. No revision was made.");
+    }
+    match (&report.revision, &report.commit) {
+        (Some(revision), Some(commit)) => format!(
+            "{} is committed ({}). Before you flash it: check the fuel pressure, ride gently first, watch lambda at load.\n\
+             Back: rideloop rollback {} --why \"…\"",
+            strong(revision),
+            &commit[..commit.len().min(10)],
+            report.from_revision
+        ),
+        _ => "Dry run: nothing was written. `rideloop run` makes the revision.".to_owned(),
+    }
+}

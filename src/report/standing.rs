@@ -1,0 +1,229 @@
+//! Where a bike stands, and what the smaller commands did, as text.
+
+use super::style::{Align, columns, strong, warning};
+use crate::operations::{
+    CheckReport, DemoReport, DemoRound, NewReport, RideCheck, RollbackReport, SimulateReport, Status,
+};
+use crate::ride::{Register, RideState};
+use crate::units;
+use std::fmt::Write as _;
+
+/// Where a bike stands.
+pub fn status(status: &Status, width: usize) -> String {
+    let mut text =
+        format!("{}, build {}, slots {}\n", strong(&status.bike), status.build, status.slots.join(", "));
+    match &status.newest {
+        Some(newest) => {
+            let day = newest.time.get(..10).unwrap_or(&newest.time);
+            let _ = writeln!(text, "newest revision: {} of {day}", newest.summary);
+        }
+        None => text.push_str("no revision yet: the tables become r1 with the first run\n"),
+    }
+    let _ = writeln!(text, "{} counted", units::counted(status.used, "ride"));
+    if let Some(tag) = &status.interrupted {
+        let _ = writeln!(text, "{}: the work on {tag} was interrupted", warning("note"));
+    }
+    if let Some(edited) = &status.edited {
+        let _ = writeln!(text, "{}: {edited}", warning("note"));
+    }
+    list(&mut text, "not used yet", status.new_rides.iter().map(|r| vec![r.clone()]).collect(), width);
+    let troubled = status.troubled_rides.iter().map(|r| vec![r.file.clone(), r.why.clone()]).collect();
+    list(&mut text, "cannot be used", troubled, width);
+    let aside = status.set_aside.iter().map(|(file, why)| vec![file.clone(), why.clone()]).collect();
+    list(&mut text, "set aside", aside, width);
+    let _ = writeln!(text, "\n{}", strong("next"));
+    for step in &status.next {
+        let _ = writeln!(text, "  {step}");
+    }
+    text
+}
+
+fn list(text: &mut String, title: &str, rows: Vec<Vec<String>>, width: usize) {
+    if !rows.is_empty() {
+        let _ = write!(text, "\n{}\n{}", strong(title), columns(rows, &[Align::Left, Align::Left], width));
+    }
+}
+
+/// What a check found.
+pub fn check(report: &CheckReport, width: usize) -> String {
+    let mut text = String::new();
+    for (problem, hint) in report.problems.iter().zip(&report.hints) {
+        let _ = writeln!(text, "{}: {problem}", warning("problem"));
+        if let Some(hint) = hint {
+            let _ = writeln!(text, "  hint: {hint}");
+        }
+    }
+    for warned in &report.warnings {
+        let _ = writeln!(text, "worth a look: {warned}");
+    }
+    let rows: Vec<Vec<String>> = report.rides.iter().map(|r| vec![r.file.clone(), ride_line(r)]).collect();
+    list(&mut text, "rides", rows, width);
+    if !text.is_empty() {
+        text.push('\n');
+    }
+    let troubled = report.rides.iter().filter(|r| r.trouble.is_some()).count();
+    let _ = writeln!(
+        text,
+        "{}, {} of which {} cannot be used, {}",
+        units::counted(report.problems.len(), "problem"),
+        units::counted(report.rides.len(), "ride"),
+        troubled,
+        units::counted(report.revisions, "revision"),
+    );
+    text
+}
+
+fn ride_line(ride: &RideCheck) -> String {
+    const SHOWN: usize = 3;
+    let mut parts = Vec::new();
+    if ride.samples > 0 {
+        parts.push(format!(
+            "{} samples, {}, {} a second",
+            units::count(ride.samples as u64),
+            units::duration(ride.seconds),
+            units::fixed(ride.rate_hz, 0)
+        ));
+    }
+    parts.extend(ride.trouble.iter().map(|trouble| format!("cannot be used: {trouble}")));
+    for (reason, n) in &ride.dropped {
+        parts.push(format!("{reason} {n}"));
+    }
+    if ride.unparsable_total > 0 {
+        let shown = ride.unparsable.iter().take(SHOWN);
+        let shown: Vec<String> = shown.map(|b| format!("{}:{} `{}`", b.line, b.column, b.value)).collect();
+        let n = units::counted(ride.unparsable_total, "unreadable value");
+        parts.push(format!("{n} (line:column {})", shown.join(", ")));
+    }
+    if !ride.ignored_titles.is_empty() {
+        parts.push(format!("ignored: {}", ride.ignored_titles.join(", ")));
+    }
+    parts.join("; ")
+}
+
+/// What `new` made.
+pub fn new(report: &NewReport) -> String {
+    let folder = report.folder.display();
+    format!(
+        "{} holds a new bike; its tables are {}, computed from the engine data. They are a start, not a map to ride hard on.\n\n\
+         {}\n  look through {folder}/bike.yaml, above all the injectors' dead time and the controller\n  \
+         rideloop --bike {folder} check\n  \
+         ride, put the log into {folder}/rides/r1/\n  \
+         rideloop --bike {folder} run --pipeline first-ride --dry-run\n",
+        strong(&folder.to_string()),
+        report.revision,
+        strong("next"),
+    )
+}
+
+/// What a rollback did.
+pub fn rollback(report: &RollbackReport) -> String {
+    let Some(revision) = &report.revision else {
+        return format!(
+            "Nothing to do: the tables are those of {} already. No revision was made.\n",
+            report.restores
+        );
+    };
+    let mut text = format!(
+        "{} holds the tables of {} again; {} changed; undone: {}\n",
+        strong(revision),
+        report.restores,
+        units::counted(report.cells_changed, "fuel cell"),
+        report.undoes.join(", "),
+    );
+    for ride in &report.set_aside {
+        let _ = writeln!(text, "set aside: {ride}");
+    }
+    let _ = writeln!(text, "Back: rideloop rollback {} --why \"…\"", report.from_revision);
+    text
+}
+
+/// The ride that was simulated.
+pub fn simulate(report: &SimulateReport) -> String {
+    format!(
+        "{}: {} samples, {}, ridden on {} by the virtual bike\n",
+        report.file.display(),
+        units::count(report.samples as u64),
+        units::duration(report.seconds),
+        report.revision
+    )
+}
+
+/// The register.
+pub fn register(register: &Register, width: usize) -> String {
+    if register.rides().is_empty() {
+        return "No ride is registered yet.\n".to_owned();
+    }
+    let titles = ["ride", "made on", "slot", "build", "state"];
+    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    for ride in register.rides() {
+        let state = match ride.state {
+            RideState::Used => format!("used in {}", ride.used_in.join(", ")),
+            RideState::SetAside => format!("set aside: {}", ride.why.as_deref().unwrap_or("no reason given")),
+        };
+        rows.push(vec![
+            ride.file.clone(),
+            ride.revision.clone(),
+            ride.slot.clone(),
+            ride.build.clone(),
+            state,
+        ]);
+    }
+    columns(rows, &[Align::Left; 5], width)
+}
+
+/// The head of the demo.
+pub fn demo_head(folder: &str) -> String {
+    format!(
+        "{}: an invented bike with an open silencer, a map made for the closed one, and a true map only this demo knows\n\
+         folder: {folder}\n\n{}\n",
+        strong("Fernhill 700"),
+        strong(
+            "round  ride                 samples    kept   cells changed, held   true error of the map, RMS"
+        )
+    )
+}
+
+/// One time round the loop.
+pub fn demo_round(round: &DemoRound) -> String {
+    format!(
+        "{:>5}  {:<19} {:>8} {:>7}   {:>13}, {:<4}   {:>5} % > {:>5} %   {}\n",
+        round.round,
+        round.ride,
+        units::count(round.samples as u64),
+        units::count(round.kept as u64),
+        round.cells_changed,
+        round.cells_held,
+        units::fixed(round.before.rms_pct, 2),
+        units::fixed(round.after.rms_pct, 2),
+        round.revision.as_deref().unwrap_or("no revision"),
+    )
+}
+
+/// The end of the demo.
+pub fn demo_end(report: &DemoReport) -> String {
+    let (first, last) = (report.rounds.first(), report.rounds.last());
+    let (before, after) = match (first, last) {
+        (Some(first), Some(last)) => (first.before.rms_pct, last.after.rms_pct),
+        _ => (0.0, 0.0),
+    };
+    let folder = report.folder.display();
+    let leaned = if report.high_load_leaned_pct > 0.0 {
+        format!(
+            "The high-load cell that lost most fuel lost {} %.",
+            units::fixed(report.high_load_leaned_pct, 2)
+        )
+    } else {
+        "No high-load cell lost fuel.".to_owned()
+    };
+    format!(
+        "\nTrue error on a ride the map never learned from: {} % at first, {} % now, {} of it.\n{leaned}\n\n{}\n  \
+         rideloop --bike {folder} diff r1 {}\n  \
+         rideloop --bike {folder} show\n  \
+         rideloop --bike {folder} rollback r2 --why \"hesitates at small throttle\"\n",
+        units::fixed(before, 2),
+        units::fixed(after, 2),
+        units::fixed(after / before, 2),
+        strong("try next"),
+        last.and_then(|r| r.revision.as_deref()).unwrap_or("r2"),
+    )
+}
