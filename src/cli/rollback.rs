@@ -8,7 +8,7 @@ use crate::{operations, report};
 /// Make a new revision that holds an earlier one's tables; nothing is lost.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  rideloop rollback r2 --why \"hesitates at small throttle\"\n\n\
-                        The rides that fed the undone revisions are set aside, so that the next run does not \
+                        The rides that fed only the undone revisions are set aside, so that the next run does not \
                         bring the same map back.")]
 pub(super) struct Args {
     /// The revision to go back to, such as r2.

@@ -17,10 +17,9 @@ use std::path::{Path, PathBuf};
 pub const DEMO_ROUNDS: u64 = 4;
 
 /// The demo bike's files, as they lie in `demo-bike/`.
-const FILES: [(&str, &str); 7] = [
+const FILES: [(&str, &str); 6] = [
     ("bike.yaml", include_str!("../../demo-bike/bike.yaml")),
     ("builds.yaml", include_str!("../../demo-bike/builds.yaml")),
-    ("README.md", include_str!("../../demo-bike/README.md")),
     ("maps/power/fuel.csv", include_str!("../../demo-bike/maps/power/fuel.csv")),
     ("maps/power/mixture.csv", include_str!("../../demo-bike/maps/power/mixture.csv")),
     ("maps/economy/fuel.csv", include_str!("../../demo-bike/maps/economy/fuel.csv")),

@@ -23,6 +23,8 @@ pub struct UsableRide {
     pub build: String,
     /// Its place did not tell the revision, so the newest one was taken.
     pub revision_presumed: bool,
+    /// It fed no revision of the slot yet.
+    pub is_new: bool,
 }
 
 /// Where a found file stands.
@@ -109,9 +111,10 @@ impl OpenBike {
         choice: RideChoice,
     ) -> Result<UsableRide, (StandingReason, String)> {
         let known = self.register.by_hash(sha256);
-        if let Some(ride) = known {
-            self.pass_known(ride, slot, choice)?;
-        }
+        let is_new = match known {
+            Some(ride) => self.pass_known(ride, slot, choice)?,
+            None => true,
+        };
         let (revision, build, presumed) = match known {
             Some(ride) => (ride.revision.clone(), ride.build.clone(), false),
             None => self.made_on(file.ridden_on)?,
@@ -128,16 +131,17 @@ impl OpenBike {
             revision,
             build,
             revision_presumed: presumed,
+            is_new,
         })
     }
 
-    /// Why a registered ride is passed over, if it is.
+    /// Whether a registered ride is new to the slot, or why it is passed over.
     fn pass_known(
         &self,
         ride: &RegisteredRide,
         slot: &str,
         choice: RideChoice,
-    ) -> Result<(), (StandingReason, String)> {
+    ) -> Result<bool, (StandingReason, String)> {
         if ride.state == RideState::SetAside {
             let why = ride.why.as_deref().unwrap_or("no reason given");
             return Err((StandingReason::SetAside, format!("was set aside: {why}")));
@@ -150,7 +154,7 @@ impl OpenBike {
             (RideChoice::New, Some(revision)) => {
                 Err((StandingReason::AlreadyUsed, format!("already counts in {revision}")))
             }
-            _ => Ok(()),
+            (_, fed) => Ok(fed.is_none()),
         }
     }
 

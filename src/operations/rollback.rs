@@ -7,6 +7,7 @@ use super::write::{commit, open_for_writing, tool_name};
 use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, fuel_path};
 use crate::blend::Refusal;
 use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord, revision_name};
+use crate::ride::{ROLLED_BACK, Register};
 use crate::table::TableDiff;
 use crate::units;
 use serde::Serialize;
@@ -44,6 +45,8 @@ pub struct RollbackReport {
     pub undoes: Vec<String>,
     /// Rides it set aside.
     pub set_aside: Vec<String>,
+    /// Rides that an earlier rollback had set aside and that count again.
+    pub counted_again: Vec<String>,
     /// Fuel cells that changed.
     pub cells_changed: usize,
 }
@@ -87,6 +90,7 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         from_revision,
         undoes: undone.iter().rev().map(|r| r.name()).collect(),
         set_aside: Vec::new(),
+        counted_again: Vec::new(),
         cells_changed: cells_changed(&bike, &target, &slots),
     };
     let changes_tables = files.iter().any(|f| f.path.starts_with(MAPS_FOLDER));
@@ -94,8 +98,13 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         return Ok(report);
     }
     let mut register = bike.register.clone();
+    if let Some(bytes) = writable.store.read_file(&target.commit, REGISTER_FILE)? {
+        let text = String::from_utf8_lossy(&bytes);
+        let earlier = Register::parse(Path::new(REGISTER_FILE), &text)?;
+        report.counted_again = register.count_again(&earlier);
+    }
     if !request.keep_rides {
-        let reason = format!("rolled back to {}: {why}", target.name());
+        let reason = format!("{ROLLED_BACK}{}: {why}", target.name());
         report.set_aside = register.set_aside_users_of(&report.undoes, &reason);
     }
     let mut files = files;

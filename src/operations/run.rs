@@ -176,11 +176,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
         }
     }
-    let needs_news = plan.rides == crate::pipeline::RideChoice::Build;
-    if needs_news && usable.iter().all(|ride| bike.register.by_hash(&ride.sha256).is_some()) {
-        usable.clear();
-    }
-    if usable.is_empty() {
+    if usable.iter().all(|ride| !ride.is_new) {
         return nothing_to_read(report, found.is_empty());
     }
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
@@ -213,13 +209,19 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
         }
     }
-    if good.is_empty() {
+    if !good.iter().any(|(ride, ..)| ride.is_new) {
         return no_ride_left(report, implausible);
     }
     for ride in &report.rides {
         report.funnel.add(&ride.funnel);
     }
-    if let Some(refusal) = nothing_survived(&report) {
+    // Rides that counted before do not hide that the new ones gave nothing.
+    let mut new_funnel = Funnel::default();
+    for (_, outcome, _) in good.iter().filter(|(ride, ..)| ride.is_new) {
+        new_funnel.add(&outcome.funnel);
+    }
+    let new_rides = good.iter().filter(|(ride, ..)| ride.is_new).count();
+    if let Some(refusal) = nothing_survived(&new_funnel, new_rides) {
         report.refused = Some(refusal);
         return Ok(report);
     }
@@ -416,8 +418,8 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
     }
 }
 
-fn nothing_survived(report: &RunReport) -> Option<Refusal> {
-    let dry = report.funnel.dry_at()?;
+fn nothing_survived(funnel: &Funnel, rides: usize) -> Option<Refusal> {
+    let dry = funnel.dry_at()?;
     let mut reasons: Vec<(&String, &usize)> = dry.rejected.iter().collect();
     reasons.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
     let told: Vec<String> = reasons
@@ -428,7 +430,7 @@ fn nothing_survived(report: &RunReport) -> Option<Refusal> {
         guard: "nothing_survived",
         saw: format!(
             "no sample of {} survived the stage `{}`: {}",
-            units::counted(report.rides.len(), "ride"),
+            units::counted(rides, "new ride"),
             dry.stage,
             told.join("; ")
         ),

@@ -133,6 +133,9 @@ pub fn rollback(report: &RollbackReport) -> String {
     for ride in &report.set_aside {
         let _ = writeln!(text, "set aside: {ride}");
     }
+    for ride in &report.counted_again {
+        let _ = writeln!(text, "counts again: {ride}");
+    }
     let _ = writeln!(text, "Back: rideloop rollback {} --why \"…\"", report.from_revision);
     text
 }

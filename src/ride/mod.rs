@@ -14,7 +14,7 @@ mod register;
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
 pub use find::{FoundRide, RiddenOn, find_in_folder, find_named};
-pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
+pub use register::{LOGGED_SLOT, ROLLED_BACK, Register, RegisteredRide, RideState};
 
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};

@@ -49,6 +49,9 @@ pub struct Register {
     rides: Vec<RegisteredRide>,
 }
 
+/// How the reason of a ride begins that a rollback set aside.
+pub const ROLLED_BACK: &str = "rolled back to ";
+
 const HEADER: &str = "\
 # The rides this bike's revisions stand on, known by their hash.
 # Written by rideloop; a ride is never counted twice.
@@ -126,12 +129,28 @@ impl Register {
         }
     }
 
-    /// Sets rides aside that fed any of these revisions; says which.
+    /// Counts rides again that only a rollback had set aside, as far as an
+    /// earlier register counted them; says which.
+    pub fn count_again(&mut self, earlier: &Register) -> Vec<String> {
+        let mut again = Vec::new();
+        for ride in &mut self.rides {
+            let counted = earlier.by_hash(&ride.sha256).is_some_and(|r| r.state == RideState::Used);
+            let by_rollback = ride.why.as_deref().is_some_and(|why| why.starts_with(ROLLED_BACK));
+            if counted && by_rollback && ride.state == RideState::SetAside {
+                ride.state = RideState::Used;
+                ride.why = None;
+                again.push(ride.file.clone());
+            }
+        }
+        again
+    }
+
+    /// Sets rides aside that fed these revisions and no other; says which.
     pub fn set_aside_users_of(&mut self, revisions: &[String], why: &str) -> Vec<String> {
         let mut set_aside = Vec::new();
         for ride in &mut self.rides {
-            let fed = ride.used_in.iter().any(|r| revisions.contains(r));
-            if fed && ride.state == RideState::Used {
+            let fed_no_other = !ride.used_in.is_empty() && ride.used_in.iter().all(|r| revisions.contains(r));
+            if fed_no_other && ride.state == RideState::Used {
                 ride.state = RideState::SetAside;
                 ride.why = Some(why.to_owned());
                 set_aside.push(ride.file.clone());
@@ -176,11 +195,24 @@ mod tests {
     fn sets_aside_exactly_the_rides_of_the_undone_revisions() {
         let mut register = Register::default();
         register.mark_used(ride("a.csv", '1'), "r2");
+        register.mark_used(ride("a.csv", '1'), "r3");
         register.mark_used(ride("b.csv", '2'), "r3");
         let set_aside = register.set_aside_users_of(&["r3".to_owned()], "hesitates");
         assert_eq!(set_aside, ["b.csv"]);
         assert_eq!(register.rides()[0].state, RideState::Used);
         assert_eq!(register.rides()[1].why.as_deref(), Some("hesitates"));
+    }
+
+    #[test]
+    fn undoing_a_rollback_counts_its_rides_again_and_no_others() {
+        let mut register = Register::default();
+        register.mark_used(ride("a.csv", '1'), "r2");
+        register.mark_used(ride("b.csv", '2'), "r3");
+        let earlier = register.clone();
+        register.set_aside_users_of(&["r2".to_owned()], "the sensor was loose");
+        register.set_aside_users_of(&["r3".to_owned()], &format!("{ROLLED_BACK}r1: hesitates"));
+        assert_eq!(register.count_again(&earlier), ["b.csv"]);
+        assert_eq!(register.rides()[0].state, RideState::SetAside);
     }
 
     #[test]
