@@ -23,9 +23,12 @@ pub fn schema_of<T: JsonSchema>() -> Json {
 /// Every place where the tree does not fit the schema.
 pub fn check(path: &Path, node: &Node, schema: &Json) -> Vec<Problem> {
     let mut found = Vec::new();
-    Checker { path, found: &mut found }.value("the file", node, schema);
+    Checker { path, found: &mut found }.value(WHOLE, node, schema);
     found
 }
+
+/// What the outermost value is called.
+const WHOLE: &str = "the file";
 
 struct Checker<'a> {
     path: &'a Path,
@@ -131,7 +134,11 @@ impl Checker<'_> {
         for (i, item) in items.iter().enumerate() {
             let item_schema = schema["prefixItems"].get(i).unwrap_or(&schema["items"]);
             if item_schema.is_object() {
-                self.value(&format!("{name} (value {})", i + 1), item, item_schema);
+                let item_name = match name {
+                    WHOLE => format!("entry {}", i + 1),
+                    _ => format!("{name} (value {})", i + 1),
+                };
+                self.value(&item_name, item, item_schema);
             }
         }
     }
@@ -152,7 +159,7 @@ impl Checker<'_> {
         for key in schema["required"].as_array().into_iter().flatten() {
             let key = key.as_str().unwrap_or_default();
             if node.get(key).is_none() {
-                let inside = if name == "the file" { String::new() } else { format!(" in {name}") };
+                let inside = if name == WHOLE { String::new() } else { format!(" in {name}") };
                 self.say(node, format!("`{key}` is missing{inside}"));
             }
         }

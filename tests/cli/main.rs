@@ -1,0 +1,12 @@
+//! The built binary from outside: stdout, stderr and exit code together.
+//!
+//! Every test has a home of its own with a git identity in it, a fixed clock,
+//! and no environment besides.
+
+mod bench;
+mod demo;
+mod guards;
+mod help;
+mod kills;
+mod readme;
+mod rides;
