@@ -4,6 +4,7 @@
 //! the only place that knows stdout, stderr, colour and width; `outcome` the
 //! only one that knows exit codes.
 
+mod cell;
 mod check;
 mod demo;
 mod diff;
@@ -77,6 +78,7 @@ enum Command {
     History(history::Args),
     Show(show::Args),
     Diff(diff::Args),
+    Cell(cell::Args),
     Rollback(rollback::Args),
     Rides(rides::Args),
     Stages(stages::Args),
@@ -109,6 +111,7 @@ pub fn main() -> ExitCode {
         Some(Command::Run(args)) => run::main(&context, &args),
         Some(Command::History(args)) => history::main(&context, &args),
         Some(Command::Show(args)) => show::main(&context, &args),
+        Some(Command::Cell(args)) => cell::main(&context, &args),
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),
         Some(Command::Rides(args)) => rides::main(&context, &args),
@@ -116,6 +119,14 @@ pub fn main() -> ExitCode {
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
     };
     outcome::finish(&context.screen, result)
+}
+
+/// A finite number on the command line.
+fn finite(text: &str) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() => Ok(value),
+        _ => Err(format!("`{text}` is no number")),
+    }
 }
 
 type Result = std::result::Result<Exit, CliError>;

@@ -2,18 +2,56 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
-use crate::operations::OpenBike;
-use crate::report;
+use crate::operations::{OpenBike, RideFate};
+use crate::{operations, report};
+use clap::Subcommand;
 use serde_json::json;
+use std::path::PathBuf;
 
 /// The register: which rides count, which are set aside, and why.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  rideloop rides")]
-pub(super) struct Args {}
+#[command(
+    after_help = "Example:\n  rideloop rides\n  rideloop rides set-aside r3/monday.csv --why \"loose sensor\"\n  \
+                        rideloop rides take-back r3/monday.csv"
+)]
+pub(super) struct Args {
+    #[command(subcommand)]
+    decision: Option<Decision>,
+}
 
-pub(super) fn main(context: &Context, _args: &Args) -> Result {
-    let bike = OpenBike::open(context.root())?;
-    let register = &bike.register;
-    context.screen.tell(&json!({ "rides": register.rides() }), |width| report::register(register, width));
+#[derive(Debug, Subcommand)]
+enum Decision {
+    /// A ride is to count no more; a revision that changes no table says so.
+    #[command(after_help = "Example:\n  rideloop rides set-aside r3/monday.csv --why \"loose sensor\"")]
+    SetAside {
+        /// The ride: its name in the register, or a file.
+        file: PathBuf,
+        /// Why; it stands in the history.
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
+    /// A ride that was set aside is to count again.
+    #[command(after_help = "Example:\n  rideloop rides take-back r3/monday.csv")]
+    TakeBack {
+        /// The ride: its name in the register, or a file.
+        file: PathBuf,
+    },
+}
+
+pub(super) fn main(context: &Context, args: &Args) -> Result {
+    let (file, fate) = match &args.decision {
+        None => {
+            let bike = OpenBike::open(context.root())?;
+            let register = &bike.register;
+            context
+                .screen
+                .tell(&json!({ "rides": register.rides() }), |width| report::register(register, width));
+            return Ok(Exit::Done);
+        }
+        Some(Decision::SetAside { file, why }) => (file, RideFate::SetAside(why.clone())),
+        Some(Decision::TakeBack { file }) => (file, RideFate::TakeBack),
+    };
+    let done = operations::decide_ride(context.root(), file, &fate, context.now)?;
+    context.screen.tell(&done, |_| report::ride_fate(&done));
     Ok(Exit::Done)
 }

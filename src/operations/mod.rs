@@ -3,6 +3,7 @@
 //! Operations read and write folders and repositories but never a terminal;
 //! clock and progress are handed in.
 
+mod cell;
 mod check;
 mod demo;
 mod error;
@@ -11,11 +12,13 @@ mod open;
 mod rides;
 mod rollback;
 mod run;
+mod set_aside;
 mod simulate;
 mod start;
 mod status;
 mod write;
 
+pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, RideCheck, check};
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use error::OperationError;
@@ -27,6 +30,7 @@ pub use open::OpenBike;
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
 pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run};
+pub use set_aside::{RideFate, RideFateReport, decide_ride};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use start::{NewReport, new};
 pub use status::{Status, status};

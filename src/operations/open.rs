@@ -8,7 +8,7 @@ use crate::blend::Refusal;
 use crate::evidence::{self, EvidenceRow, evidence_path};
 use crate::ledger::{Revision, Store, revision_name, revisions};
 use crate::problem::{Problem, Problems};
-use crate::ride::Register;
+use crate::ride::{Register, RideState};
 use std::path::Path;
 
 /// Everything about a bike that is on disk.
@@ -135,6 +135,11 @@ impl OpenBike {
             Some(text) => Ok(evidence::parse(Path::new(&path), &text, bike.controller.load)?),
             None => Ok(Vec::new()),
         }
+    }
+
+    /// Whether a ride is registered as set aside.
+    pub(super) fn is_set_aside(&self, sha256: &str) -> bool {
+        self.register.by_hash(sha256).is_some_and(|r| r.state == RideState::SetAside)
     }
 
     /// The first revision of the build on the bike now, oldest of them.

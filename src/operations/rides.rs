@@ -2,7 +2,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::ledger::{revision_name, revision_number};
+use crate::ledger::{Revision, RevisionKind, revision_name, revision_number};
 use crate::pipeline::RideChoice;
 use crate::ride::{FoundRide, LOGGED_SLOT, RegisteredRide, RiddenOn, RideState, hash};
 use serde::Serialize;
@@ -68,6 +68,30 @@ pub enum StandingReason {
 }
 
 impl OpenBike {
+    /// The rides that stand behind a slot's map as it is now.
+    ///
+    /// A rollback stands on the rides of the revision it restored, a change by
+    /// hand on those of the revision before it.
+    pub(super) fn rides_behind(&self, slot: &str) -> Vec<&str> {
+        let of_slot = |r: &&Revision| r.record.slots.iter().any(|s| s == slot);
+        let mut here = self.revisions.iter().find(of_slot);
+        while let Some(revision) = here {
+            let record = &revision.record;
+            here = match record.kind {
+                RevisionKind::Run => return record.rides.iter().map(|r| r.sha256.as_str()).collect(),
+                RevisionKind::Rollback => {
+                    let restored = record.restores.as_deref().and_then(revision_number);
+                    self.revisions.iter().find(|r| Some(r.record.number) == restored)
+                }
+                RevisionKind::Edit => {
+                    self.revisions.iter().filter(of_slot).find(|r| r.record.number < record.number)
+                }
+                RevisionKind::Start | RevisionKind::Import | RevisionKind::Build => None,
+            };
+        }
+        Vec::new()
+    }
+
     /// Sorts found files into usable rides and the rest.
     ///
     /// # Errors
@@ -165,7 +189,10 @@ impl OpenBike {
     }
 
     /// The revision and build a new ride was made on.
-    fn made_on(&self, ridden_on: RiddenOn) -> Result<(String, String, bool), (StandingReason, String)> {
+    pub(super) fn made_on(
+        &self,
+        ridden_on: RiddenOn,
+    ) -> Result<(String, String, bool), (StandingReason, String)> {
         let newest = self.newest_name();
         let current = self.folder.builds.current().to_owned();
         match ridden_on {

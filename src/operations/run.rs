@@ -11,7 +11,7 @@ use crate::evidence::{self, CellEvidence, CellSums, EvidenceRow, evidence_path};
 use crate::ledger::{
     FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef, revision_name, revision_number,
 };
-use crate::pipeline::{Funnel, Plan, RideContext, RideOutcome, run_ride};
+use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, run_ride};
 use crate::ride::{BadValue, Channel, LOGGED_SLOT, RegisteredRide, Ride, RideError, RideState, hash};
 use crate::table::{self, DrawnCell, Layout, Table, draw_changes};
 use crate::units;
@@ -176,7 +176,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
         }
     }
-    if usable.iter().all(|ride| !ride.is_new) {
+    if !worth_running(&bike, &plan, &slot, &usable) {
         return nothing_to_read(report, found.is_empty());
     }
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
@@ -209,7 +209,9 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
         }
     }
-    if !good.iter().any(|(ride, ..)| ride.is_new) {
+    let news = good.iter().any(|(ride, ..)| ride.is_new);
+    let failed = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
+    if good.is_empty() || (!news && failed) {
         return no_ride_left(report, implausible);
     }
     for ride in &report.rides {
@@ -217,10 +219,11 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     }
     // Rides that counted before do not hide that the new ones gave nothing.
     let mut new_funnel = Funnel::default();
-    for (_, outcome, _) in good.iter().filter(|(ride, ..)| ride.is_new) {
+    let judged: Vec<_> = good.iter().filter(|(ride, ..)| ride.is_new || !news).collect();
+    for (_, outcome, _) in &judged {
         new_funnel.add(&outcome.funnel);
     }
-    let new_rides = good.iter().filter(|(ride, ..)| ride.is_new).count();
+    let new_rides = judged.len();
     if let Some(refusal) = nothing_survived(&new_funnel, new_rides) {
         report.refused = Some(refusal);
         return Ok(report);
@@ -276,6 +279,21 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
         notes,
         refused: None,
     }
+}
+
+/// Whether the rides can say anything the map does not hold already: a new
+/// ride, or, where all rides of the build count, another set of them.
+fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]) -> bool {
+    let other_set = || {
+        let mut before = bike.rides_behind(slot);
+        let mut now: Vec<&str> = usable.iter().map(|r| r.sha256.as_str()).collect();
+        before.sort_unstable();
+        now.sort_unstable();
+        before.iter().any(|sha256| !now.contains(sha256) && bike.is_set_aside(sha256))
+            || now.iter().any(|sha256| !before.contains(sha256))
+    };
+    usable.iter().any(|ride| ride.is_new)
+        || (plan.rides == RideChoice::Build && !usable.is_empty() && other_set())
 }
 
 /// No ride to read: nothing new, or nothing that works.
@@ -430,7 +448,7 @@ fn nothing_survived(funnel: &Funnel, rides: usize) -> Option<Refusal> {
         guard: "nothing_survived",
         saw: format!(
             "no sample of {} survived the stage `{}`: {}",
-            units::counted(rides, "new ride"),
+            units::counted(rides, "ride"),
             dry.stage,
             told.join("; ")
         ),

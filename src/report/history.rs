@@ -1,6 +1,7 @@
 //! The history, as text.
 
 use super::style::{Align, columns, faint, strong};
+use crate::ledger::RevisionKind;
 use crate::operations::HistoryEntry;
 
 /// One line a revision, newest first.
@@ -15,7 +16,7 @@ pub fn history(entries: &[HistoryEntry], width: usize) -> String {
             entry.revision.clone(),
             entry.time.get(..16).unwrap_or(&entry.time).replace('T', " "),
             entry.slot.clone(),
-            kind(entry),
+            kind(entry.kind),
             entry.cells_changed.to_string(),
             entry.build.clone(),
             without_name(entry),
@@ -25,8 +26,9 @@ pub fn history(entries: &[HistoryEntry], width: usize) -> String {
     columns(rows, &[Left, Left, Left, Left, Right, Left, Left], width)
 }
 
-fn kind(entry: &HistoryEntry) -> String {
-    serde_json::to_value(entry.kind).ok().and_then(|k| k.as_str().map(str::to_owned)).unwrap_or_default()
+/// The word for what made a revision.
+pub(super) fn kind(kind: RevisionKind) -> String {
+    kind.name().to_owned()
 }
 
 /// The summary without the revision's name, which has its own column.
@@ -40,7 +42,7 @@ pub(super) fn head(entry: &HistoryEntry) -> String {
         strong(&entry.summary),
         format!("  made     {} by {}", entry.time, entry.author),
         format!("  commit   {}", entry.commit),
-        format!("  kind     {}, slot {}, build {}", kind(entry), entry.slot, entry.build),
+        format!("  kind     {}, slot {}, build {}", kind(entry.kind), entry.slot, entry.build),
     ];
     if let Some(why) = &entry.why {
         lines.push(format!("  why      {why}"));

@@ -3,6 +3,7 @@
 //! The text carries colour as ANSI codes; whoever prints it strips them where
 //! they are not wanted. Nothing is told by colour alone.
 
+mod cell;
 mod changes;
 mod documentation;
 mod history;
@@ -11,9 +12,12 @@ mod standing;
 mod style;
 mod text_diff;
 
+pub use cell::cell;
 pub use changes::{diff, show};
 pub use documentation::{stage_list, stage_page};
 pub use history::history;
 pub use run::{funnel, run};
-pub use standing::{check, demo_end, demo_head, demo_round, new, register, rollback, simulate, status};
+pub use standing::{
+    check, demo_end, demo_head, demo_round, new, register, ride_fate, rollback, simulate, status,
+};
 pub use style::{faint, strong, warning};

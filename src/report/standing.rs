@@ -2,7 +2,8 @@
 
 use super::style::{Align, columns, strong, warning};
 use crate::operations::{
-    CheckReport, DemoReport, DemoRound, NewReport, RideCheck, RollbackReport, SimulateReport, Status,
+    CheckReport, DemoReport, DemoRound, NewReport, RideCheck, RideFateReport, RollbackReport, SimulateReport,
+    Status,
 };
 use crate::ride::{Register, RideState};
 use crate::units;
@@ -149,6 +150,21 @@ pub fn simulate(report: &SimulateReport) -> String {
         units::duration(report.seconds),
         report.revision
     )
+}
+
+/// What became of a ride.
+pub fn ride_fate(report: &RideFateReport) -> String {
+    let state = match report.state {
+        RideState::Used => "counts",
+        RideState::SetAside => "is set aside",
+    };
+    match &report.revision {
+        Some(revision) => format!(
+            "{} {state} from {revision} on; `rideloop run` works out what that changes\n",
+            report.file
+        ),
+        None => format!("Nothing to do: {} {state} already. No revision was made.\n", report.file),
+    }
 }
 
 /// The register.

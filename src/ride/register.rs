@@ -129,6 +129,39 @@ impl Register {
         }
     }
 
+    /// Sets one ride aside, registered or not; whether that changed anything.
+    pub fn set_aside(&mut self, ride: RegisteredRide, why: &str) -> bool {
+        let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
+        let entry = match position {
+            Some(i) => &mut self.rides[i],
+            None => {
+                self.rides.push(ride);
+                self.rides.last_mut().expect("just pushed")
+            }
+        };
+        let changed = entry.why.as_deref() != Some(why) || entry.state != RideState::SetAside;
+        entry.state = RideState::SetAside;
+        entry.why = Some(why.to_owned());
+        changed
+    }
+
+    /// Lets a ride count again; one that never fed a revision is new again.
+    /// Whether that changed anything.
+    pub fn take_back(&mut self, sha256: &str) -> bool {
+        let Some(position) = self.rides.iter().position(|r| r.sha256 == sha256) else { return false };
+        let entry = &mut self.rides[position];
+        if entry.state != RideState::SetAside {
+            return false;
+        }
+        if entry.used_in.is_empty() {
+            self.rides.remove(position);
+        } else {
+            entry.state = RideState::Used;
+            entry.why = None;
+        }
+        true
+    }
+
     /// Counts rides again that only a rollback had set aside, as far as an
     /// earlier register counted them; says which.
     pub fn count_again(&mut self, earlier: &Register) -> Vec<String> {

@@ -92,6 +92,13 @@ fn questions_are_answered(bench: &Bench) {
     bench.on_bike(&["diff", "r1", "r1"]).exits(0).says("hold the same");
     bench.on_bike(&["diff", "r0"]).exits(1).says("is no revision");
     bench.on_bike(&[]).exits(0).says("Fernhill 700").says("newest revision: r7");
+    bench
+        .on_bike(&["cell", "3500", "14.4"])
+        .exits(0)
+        .says("the cell nearest to")
+        .says("sim-1.csv")
+        .says("rollback");
+    bench.on_bike(&["cell", "nan", "14"]).exits(2);
     bench.on_bike(&["rides"]).exits(0).says("used in r2, r3, r4, r5");
 }
 

@@ -2,8 +2,10 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 11] =
-    ["demo", "new", "check", "run", "history", "show", "diff", "rollback", "rides", "stages", "simulate"];
+const COMMANDS: [&str; 12] = [
+    "demo", "new", "check", "run", "history", "show", "diff", "cell", "rollback", "rides", "stages",
+    "simulate",
+];
 
 #[test]
 fn every_command_explains_itself_with_an_example() {

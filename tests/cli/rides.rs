@@ -62,13 +62,13 @@ fn each_kind_of_useless_ride_gets_its_message_and_code_and_writes_nothing() {
     let afr = ride(6000, |i| alive(i) * 14.0, warm);
     let cold = ride(6000, alive, |i| 20.0 + f64::from(i) * 0.005);
     let frozen = ride(6000, |_| 0.998, warm);
-    let far_off = ride(6000, |i| alive(i) * 1.45, warm);
+    let far_off = ride(6000, |i| alive(i) * 1.3, warm);
     let png: &[u8] = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\0\x01";
     let cases: [(&str, &[u8], i32, &str); 9] = [
         ("afr.csv", afr.as_bytes(), 3, "looks like AFR"),
         ("cold.csv", cold.as_bytes(), 3, "survived the stage `warm`"),
         ("frozen.csv", frozen.as_bytes(), 3, "survived the stage `lambda_valid`"),
-        ("lean.csv", far_off.as_bytes(), 3, "no sample of 1 new ride survived"),
+        ("lean.csv", far_off.as_bytes(), 3, "implausible_correction"),
         ("empty.csv", b"", 1, "the file is empty"),
         ("picture.csv", png, 1, "a PNG picture"),
         ("foreign.csv", b"Time;RPM\n1;2\n", 1, "no channel is known among its titles"),
@@ -167,4 +167,31 @@ fn parquet_rides_count_like_any_other() {
     ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
     bench.write("rides/x.parquet", bytes);
     bench.on_bike(&["run"]).exits(0).says("r2");
+}
+
+#[test]
+fn a_ride_set_aside_leaves_the_evidence_and_comes_back() {
+    let bench = Bench::with_bike();
+    bench.simulate(1, 12);
+    bench.on_bike(&["run"]).exits(0);
+    bench.simulate(2, 12);
+    bench.on_bike(&["run"]).exits(0).says("r3");
+    bench.on_bike(&["rides", "set-aside", "sim-2.csv", "--why", "loose sensor"]).exits(0).says("from r4 on");
+    bench.assert_whole();
+    bench.on_bike(&["rides", "set-aside", "sim-2.csv", "--why", "loose sensor"]).exits(0).says("already");
+    bench.on_bike(&["rides"]).exits(0).says("set aside: loose sensor");
+    // The other ride alone says something else than both did.
+    let done = bench.on_bike(&["--json", "run"]).exits(0).json();
+    let counted: Vec<&str> =
+        done["rides"].as_array().expect("rides").iter().filter_map(|r| r["file"].as_str()).collect();
+    assert_eq!(counted, ["r1/sim-1.csv"]);
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
+    bench.on_bike(&["rides", "take-back", "r2/sim-2.csv"]).exits(0).says("counts from");
+    let done = bench.on_bike(&["--json", "run"]).exits(0).json();
+    assert_eq!(done["rides"].as_array().map(Vec::len), Some(2));
+    bench.on_bike(&["rides", "set-aside", "nowhere.csv", "--why", "x"]).exits(1).says("no such file");
+    // A ride that never counted can be set aside before it does.
+    bench.simulate(3, 3);
+    bench.on_bike(&["rides", "set-aside", "sim-3.csv", "--why", "wrong bike"]).exits(0);
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
 }

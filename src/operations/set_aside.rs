@@ -1,0 +1,142 @@
+//! `rides set-aside` and `rides take-back`: what a ride may say, by hand.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::write::{commit, open_for_writing, tool_name};
+use crate::bike::REGISTER_FILE;
+use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, revision_name};
+use crate::ride::{RegisteredRide, RideState, hash};
+use serde::Serialize;
+use std::path::Path;
+
+/// What is to become of a ride.
+#[derive(Debug, Clone)]
+pub enum RideFate {
+    /// It never counts, for this reason.
+    SetAside(String),
+    /// It counts again.
+    TakeBack,
+}
+
+/// What became of a ride.
+#[derive(Debug, Clone, Serialize)]
+pub struct RideFateReport {
+    /// Its name in the register.
+    pub file: String,
+    /// Its state now.
+    pub state: RideState,
+    /// The revision that says so; none when it was so already.
+    pub revision: Option<String>,
+    /// Its commit.
+    pub commit: Option<String>,
+}
+
+/// Sets a ride aside or takes it back; a revision that changes no table.
+///
+/// # Errors
+/// When no such ride is known, or a guard refuses.
+pub fn decide_ride(
+    root: &Path,
+    file: &Path,
+    fate: &RideFate,
+    when: Moment,
+) -> Result<RideFateReport, OperationError> {
+    if matches!(fate, RideFate::SetAside(why) if why.trim().is_empty()) {
+        return Err(OperationError::failed("setting a ride aside needs a reason", "say it with --why \"…\""));
+    }
+    let Some(writable) = open_for_writing(root)? else {
+        return Err(OperationError::failed(
+            "this folder has no revisions yet",
+            "`rideloop run` makes the first",
+        ));
+    };
+    let bike = OpenBike::open(root)?;
+    bike.refuse_edits()?;
+    let ride = find(&bike, file)?;
+    let mut register = bike.register.clone();
+    let (state, changed) = match fate {
+        RideFate::SetAside(why) => (RideState::SetAside, register.set_aside(ride.clone(), why.trim())),
+        RideFate::TakeBack => (RideState::Used, register.take_back(&ride.sha256)),
+    };
+    let mut report = RideFateReport { file: ride.file.clone(), state, revision: None, commit: None };
+    if !changed {
+        return Ok(report);
+    }
+    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let name = revision_name(number);
+    let (done, why) = match fate {
+        RideFate::SetAside(why) => ("set aside", Some(why.trim().to_owned())),
+        RideFate::TakeBack => ("taken back", None),
+    };
+    let record = RevisionRecord {
+        number,
+        slots: bike.folder.bike.slots.clone(),
+        kind: RevisionKind::Edit,
+        cells_changed: 0,
+        pipeline: None,
+        rides: Vec::new(),
+        build: bike.folder.builds.current().to_owned(),
+        why,
+        restores: None,
+        undoes: Vec::new(),
+        tool: tool_name(),
+    };
+    let summary = format!("{name} ride {done}: {}", ride.file);
+    let body = "No table changed; the next run counts without or with this ride.";
+    let head = writable.store.head()?;
+    let mut files = bike.settings_files(&writable.store, head.as_deref())?;
+    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
+    report.commit = Some(commit(&writable, &record, &summary, body, files, when)?);
+    report.revision = Some(name);
+    Ok(report)
+}
+
+/// The ride a user means: a name of the register or of the rides folder, or a file.
+fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> {
+    let named = file.to_string_lossy();
+    let is_meant = |name: &str| name == named || name.rsplit('/').next() == Some(&named);
+    let mut registered = bike.register.rides().iter().filter(|r| is_meant(&r.file));
+    if let (Some(ride), None) = (registered.next(), registered.next()) {
+        return Ok(ride.clone());
+    }
+    let mut found = bike.find_rides(&[])?;
+    found.retain(|f| is_meant(&f.name));
+    if found.is_empty() && file.is_file() {
+        found = bike.find_rides(&[file.to_path_buf()])?;
+    }
+    let found = match found.as_slice() {
+        [one] => one,
+        [] => {
+            return Err(OperationError::failed(
+                format!("no ride `{named}` is registered, and there is no such file"),
+                "`rideloop rides` lists the rides",
+            ));
+        }
+        several => {
+            let names: Vec<&str> = several.iter().map(|f| f.name.as_str()).collect();
+            return Err(OperationError::failed(
+                format!("`{named}` could be {}", names.join(" or ")),
+                "name it in full",
+            ));
+        }
+    };
+    let bytes =
+        std::fs::read(&found.path).map_err(|error| OperationError::io("read", &found.path, &error))?;
+    let sha256 = hash(&bytes);
+    if let Some(ride) = bike.register.by_hash(&sha256) {
+        return Ok(ride.clone());
+    }
+    let (revision, build, _) = bike.made_on(found.ridden_on).map_err(|(_, why)| {
+        OperationError::failed(format!("{}: {why}", found.name), "put it into the folder of its revision")
+    })?;
+    Ok(RegisteredRide {
+        file: found.name.clone(),
+        sha256,
+        revision,
+        slot: bike.slot(None)?,
+        build,
+        state: RideState::SetAside,
+        used_in: Vec::new(),
+        why: None,
+    })
+}

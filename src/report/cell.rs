@@ -1,0 +1,49 @@
+//! One cell through all revisions, as text.
+
+use super::style::{Align, columns, strong};
+use crate::operations::CellReport;
+use crate::units;
+use std::fmt::Write as _;
+
+/// One cell through all revisions, newest first.
+pub fn cell(report: &CellReport, width: usize) -> String {
+    let unit = report.load_axis.unit();
+    let mut text = format!(
+        "{}, slot {}, wanted lambda {}\n",
+        strong(&format!("{} rpm, {} {unit}", units::plain(report.rpm), units::plain(report.load))),
+        report.slot,
+        units::fixed(report.wanted_lambda, 3)
+    );
+    if let Some((rpm, load)) = report.asked {
+        let _ =
+            writeln!(text, "the cell nearest to {} rpm, {} {unit}", units::plain(rpm), units::plain(load));
+    }
+    if let Some(why) = &report.locked {
+        let _ = writeln!(text, "locked: {why}");
+    }
+    let titles = ["rev", "kind", "value", "change", "required", "s", "visits", "rides", "held by, rides"];
+    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    for step in &report.steps {
+        let evidence = step.evidence.as_ref();
+        let required = evidence.and_then(|e| Some((e.required?, e.std_error?)));
+        let mut notes: Vec<String> = evidence.and_then(|e| e.held_by.clone()).into_iter().collect();
+        notes.extend(step.rides.iter().map(|r| r.file.clone()));
+        notes.extend(step.why.clone());
+        rows.push(vec![
+            step.revision.clone(),
+            super::history::kind(step.kind),
+            units::fixed(step.value, report.decimals),
+            step.change_pct.map(|c| format!("{} %", units::signed(c, 1))).unwrap_or_default(),
+            required
+                .map(|(q, se)| format!("{} ± {}", units::fixed(q, 2), units::fixed(se, 2)))
+                .unwrap_or_default(),
+            evidence.map(|e| units::fixed(e.weight_s, 1)).unwrap_or_default(),
+            evidence.map(|e| e.dwells.to_string()).unwrap_or_default(),
+            evidence.map(|e| e.rides.to_string()).unwrap_or_default(),
+            notes.join(", "),
+        ]);
+    }
+    use Align::{Left, Right};
+    text.push('\n');
+    text + &columns(rows, &[Left, Left, Right, Right, Right, Right, Right, Right, Left], width)
+}
