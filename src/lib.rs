@@ -29,6 +29,8 @@ pub mod units;
 
 pub mod problem;
 
+pub mod revision;
+
 pub mod yaml;
 
 pub mod physics;

@@ -69,6 +69,12 @@ pub fn counted(n: usize, noun: &str) -> String {
     if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }
 
+/// Text on one line, without control characters: for reasons people give.
+pub fn one_line(text: &str) -> String {
+    let plain: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    plain.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// How much `after` differs from `before`, in percent of `before`.
 pub fn change_pct(before: f64, after: f64) -> f64 {
     (after / before - 1.0) * 100.0

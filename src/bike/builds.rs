@@ -53,7 +53,7 @@ impl Builds {
                 say("build", format!("a build name holds letters, digits, - _ and ., got `{got}`"));
             }
             if list[..i].iter().any(|other| other.build == build.build) {
-                say("build", format!("build `{}` stands twice", build.build));
+                say("build", format!("build `{}` appears twice", build.build));
             }
             let day = |b: &Build| b.since.parse::<jiff::civil::Date>().ok();
             match (day(build), i.checked_sub(1).and_then(|before| day(&list[before]))) {

@@ -199,6 +199,7 @@ impl FuelTableKind {
     }
 
     /// What a table file may hold at most; a bike is held tighter by `blend`.
+    /// Common practice, no source.
     pub fn allowed(self) -> std::ops::RangeInclusive<f64> {
         match self {
             FuelTableKind::VePct => 0.0..=250.0,
@@ -498,15 +499,16 @@ impl Meaning<'_> {
                 self.say(&["slots", &at], what);
             }
             if slots[..i].contains(slot) {
-                self.say(&["slots", &at], format!("slot `{slot}` stands twice"));
+                self.say(&["slots", &at], format!("slot `{slot}` appears twice"));
             }
         }
     }
 
     fn resolution(&mut self, step: f64) -> Option<Resolution> {
-        let resolution = Resolution::new(step).filter(|_| step <= 10.0);
+        let resolution = Resolution::new(step).filter(|_| (0.001..=10.0).contains(&step));
         if resolution.is_none() {
-            let what = format!("`resolution` must be a step such as 0.1, 0.5 or 1, got {step}");
+            let what =
+                format!("`resolution` must be a step from 0.001 to 10 such as 0.1, 0.5 or 1, got {step}");
             self.say(&["controller", "resolution"], what);
         }
         resolution

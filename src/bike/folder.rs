@@ -30,6 +30,17 @@ pub trait FileSource {
     }
 }
 
+/// Reads a file that is one: a pipe or a device would never end.
+///
+/// # Errors
+/// Those of the file system, and for anything that is not a plain file.
+pub fn read_regular(path: &Path) -> std::io::Result<Vec<u8>> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(std::io::Error::other("it is not a plain file"));
+    }
+    std::fs::read(path)
+}
+
 /// The files as they lie in the folder now.
 #[derive(Debug, Clone)]
 pub struct WorkTree {
@@ -39,7 +50,7 @@ pub struct WorkTree {
 
 impl FileSource for WorkTree {
     fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
-        match std::fs::read(self.root.join(path)) {
+        match read_regular(&self.root.join(path)) {
             Ok(bytes) => Ok(Some(bytes)),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(Problem::in_file(path, format!("cannot be read: {error}"))),

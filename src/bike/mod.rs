@@ -14,7 +14,7 @@ pub use config::{
     Bike, ClosedLoop, ClosedLoopMode, Controller, Delay, Density, Engine, FixedDelay, FuelTableKind,
     Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
-pub use folder::{BikeFolder, FileSource, WorkTree};
+pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
 pub use slot::{Lock, SlotTables, fuel_path, locks_path, mixture_path, spark_path};
 pub use template::{Template, TemplateFile};
 

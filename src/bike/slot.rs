@@ -108,6 +108,9 @@ impl SlotTables {
             found.extend(problems.0);
             Vec::new()
         });
+        if let Some(fuel) = &fuel {
+            found.extend(idle_locks(slot, &locks, fuel));
+        }
         match (fuel, mixture, found.is_empty()) {
             (Some(fuel), Some(mixture), true) => Ok(Self { fuel, mixture, spark, locks }),
             _ => Err(Problems(found)),
@@ -129,5 +132,35 @@ fn read_locks(slot: &str, files: &dyn FileSource) -> Result<Vec<Lock>, Problems>
     if matches!(node.value, yaml::Value::Null) {
         return Ok(Vec::new());
     }
-    yaml::read_node(Path::new(&path), &node)
+    let locks: Vec<Lock> = yaml::read_node(Path::new(&path), &node)?;
+    let mut found = Vec::new();
+    for (i, lock) in locks.iter().enumerate() {
+        for (key, range) in [("rpm", lock.rpm), ("load", lock.load)] {
+            if range[0] > range[1] {
+                let (line, column) = node.place(&[&i.to_string(), key]);
+                let what = format!("`{key}` must ascend, got [{}, {}]", range[0], range[1]);
+                found.push(Problem::at(&path, line, column, what));
+            }
+        }
+    }
+    Problems(found).into_result().map(|()| locks)
+}
+
+/// Locks that no cell of the table lies in: they would hold nothing.
+fn idle_locks(slot: &str, locks: &[Lock], fuel: &Table) -> Vec<Problem> {
+    let covers = |lock: &Lock| {
+        (0..fuel.grid.cells()).any(|cell| {
+            let (rpm, load) = fuel.grid.point(cell);
+            lock.covers(rpm, load)
+        })
+    };
+    let idle = locks.iter().filter(|lock| !covers(lock));
+    idle.map(|lock| {
+        let what = format!(
+            "no cell lies in the lock rpm [{}, {}], load [{}, {}]",
+            lock.rpm[0], lock.rpm[1], lock.load[0], lock.load[1]
+        );
+        Problem::in_file(locks_path(slot), what).with_hint("a lock names the breakpoints it covers")
+    })
+    .collect()
 }

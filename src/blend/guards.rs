@@ -18,7 +18,7 @@ pub struct Refusal {
     pub look_at: String,
 }
 
-/// Below so many cells a share says nothing.
+/// Below so many cells a share says nothing. Common practice, no source.
 const CELLS_FOR_A_SHARE: usize = 8;
 
 /// Refuses a proposal that cannot be right as a whole.
@@ -40,6 +40,7 @@ fn implausible_correction(
         .cells
         .iter()
         .filter_map(|c| c.evidence.map(|e| (kind.change_pct(c.before, e.required), e.weight_s)))
+        .filter(|(change, _)| change.is_finite())
         .collect();
     let median = weighted_median(&mut corrections).unwrap_or_default();
     if median.abs() <= settings.median_correction_pct {
@@ -48,7 +49,7 @@ fn implausible_correction(
     Err(Refusal {
         guard: "implausible_correction",
         saw: format!(
-            "the rides ask for {} % fuel in the middle, more than the {} % a run may ask for",
+            "the median correction is {} % fuel, more than the {} % a run may ask for",
             units::signed(median, 1),
             units::plain(settings.median_correction_pct)
         ),

@@ -8,6 +8,8 @@ use serde::Serialize;
 pub enum Hold {
     /// The tuner locked it.
     Locked,
+    /// It holds no fuel, so no correction in percent can move it.
+    EmptyCell,
     /// Too few seconds of riding speak for it.
     TooLittleWeight,
     /// Too few separate visits.
@@ -34,8 +36,9 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 12] = [
+    pub const ALL: [Hold; 13] = [
         Hold::Locked,
+        Hold::EmptyCell,
         Hold::TooLittleWeight,
         Hold::TooFewDwells,
         Hold::TooFewRides,
@@ -53,6 +56,7 @@ impl Hold {
     pub fn name(self) -> &'static str {
         match self {
             Hold::Locked => "locked",
+            Hold::EmptyCell => "empty_cell",
             Hold::TooLittleWeight => "too_little_weight",
             Hold::TooFewDwells => "too_few_dwells",
             Hold::TooFewRides => "too_few_rides",
@@ -71,6 +75,7 @@ impl Hold {
     pub fn about(self) -> &'static str {
         match self {
             Hold::Locked => "locked by the tuner",
+            Hold::EmptyCell => "holds no fuel, so no correction in percent can move it",
             Hold::TooLittleWeight => "too few seconds of riding near it",
             Hold::TooFewDwells => "too few separate visits",
             Hold::TooFewRides => "too few rides",

@@ -91,6 +91,9 @@ pub fn propose(input: &BlendInput<'_>) -> Proposal {
     Proposal { cells: cells.collect(), table: Table { values, ..fuel.clone() } }
 }
 
+/// A wish smaller than this share of a step is agreement, not a change held back.
+const WORTH_SAYING_STEPS: f64 = 0.05;
+
 /// One cell: its new value in steps, and what held it.
 fn move_cell(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> (i64, Option<Hold>) {
     let fuel = &input.today.fuel;
@@ -113,8 +116,16 @@ fn move_cell(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> (i
     };
     let (after, hold) = limits.hold(today, target);
     let asked_for_nothing = target == today && (required - before).abs() > 0.0;
-    let below = asked_for_nothing && hold.is_none() && (wanted_steps - today as f64).abs() > 0.05;
+    let below =
+        asked_for_nothing && hold.is_none() && (wanted_steps - today as f64).abs() > WORTH_SAYING_STEPS;
     (after, hold.or(below.then_some(Hold::BelowResolution)))
+}
+
+/// Whether so many rides stand behind a cell, each with a fair share of it.
+fn enough_rides(evidence: &CellEvidence, needed: u64) -> bool {
+    // Rides of unlike length are worth less than their number; half a ride less is fair.
+    const UNLIKE: f64 = 0.5;
+    evidence.rides >= needed && evidence.effective_rides + UNLIKE >= needed as f64
 }
 
 /// Why a cell's evidence does not count at all.
@@ -123,11 +134,13 @@ fn unfit(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Option
     let (rpm, load) = input.today.fuel.grid.point(cell);
     if input.today.lock_of(rpm, load).is_some() {
         Some(Hold::Locked)
+    } else if input.kind.amount(input.today.fuel.values[cell]) <= 0.0 {
+        Some(Hold::EmptyCell)
     } else if evidence.weight_s < settings.weight_s {
         Some(Hold::TooLittleWeight)
     } else if evidence.dwells < settings.dwells {
         Some(Hold::TooFewDwells)
-    } else if evidence.rides < settings.rides {
+    } else if !enough_rides(evidence, settings.rides) {
         Some(Hold::TooFewRides)
     } else {
         None
@@ -167,7 +180,7 @@ impl Limits {
         limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
-        if high_load && evidence.rides < settings.high_load_rides_to_lean.max(2) {
+        if high_load && !enough_rides(evidence, settings.high_load_rides_to_lean.max(2)) {
             limits.raise(today, Hold::HighLoadSingleRide);
         }
         if high_load && input.today.mixture.at(rpm, load) > settings.high_load_lambda_max {
@@ -229,6 +242,7 @@ pub(super) mod tests {
             effective_samples: 90.0,
             dwells: 12,
             rides: 3,
+            effective_rides: 3.0,
         }
     }
 
@@ -272,8 +286,14 @@ pub(super) mod tests {
     fn thin_evidence_holds_the_cell_and_says_which_way_it_is_thin() {
         assert_eq!(fate(0, CellEvidence { weight_s: 0.5, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
         assert_eq!(fate(0, CellEvidence { dwells: 2, ..sure(52.0) }).1, Some(Hold::TooFewDwells));
-        assert_eq!(fate(2, CellEvidence { rides: 1, ..sure(48.0) }), (50.0, Some(Hold::HighLoadSingleRide)));
-        assert_eq!(fate(2, CellEvidence { rides: 1, ..sure(51.0) }), (51.0, None));
+        assert_eq!(
+            fate(2, CellEvidence { rides: 1, effective_rides: 1.0, ..sure(48.0) }),
+            (50.0, Some(Hold::HighLoadSingleRide))
+        );
+        assert_eq!(fate(2, CellEvidence { rides: 1, effective_rides: 1.0, ..sure(51.0) }), (51.0, None));
+        // A second ride that only brushed the cell is no second ride.
+        let sliver = CellEvidence { rides: 2, effective_rides: 1.02, ..sure(48.0) };
+        assert_eq!(fate(2, sliver), (50.0, Some(Hold::HighLoadSingleRide)));
     }
 
     #[test]
@@ -336,6 +356,7 @@ pub(super) mod tests {
             effective_samples: weight_s,
             dwells,
             rides,
+            effective_rides: rides as f64,
         }))
     }
 

@@ -100,10 +100,13 @@ impl Blending {
     ///
     /// Common practice, no source: what naturally aspirated engines need.
     pub fn cell_range(&self, kind: FuelTableKind) -> [f64; 2] {
-        self.cell_range.unwrap_or(match kind {
+        let range = self.cell_range.unwrap_or(match kind {
             FuelTableKind::VePct => [3.0, 140.0],
             FuelTableKind::PulseWidthMs => [0.2, 30.0],
             FuelTableKind::TrimPct => [-40.0, 60.0],
-        })
+        });
+        // Never beyond what a table file may hold at all.
+        let allowed = kind.allowed();
+        [range[0].max(*allowed.start()), range[1].min(*allowed.end())]
     }
 }

@@ -6,7 +6,7 @@
 use super::Hold;
 use super::propose::BlendInput;
 
-/// Pulls cells back towards today, one step at a time, until no neighbours have
+/// Pulls cells back towards today until no neighbours have
 /// moved apart by more than the limit, or by no more than they had before.
 ///
 /// Ends because every pass shortens at least one change; a pair in which
@@ -22,6 +22,7 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
         })
         .collect();
     let moved = |cell: usize, steps: i64| (input.kind.amount(resolution.value(steps)) / starts[cell]).ln();
+    let in_steps = |cell: usize, moved: f64| input.kind.cell(starts[cell] * moved.exp()) / resolution.step();
     let limit = (1.0 + input.settings.steepness_pct / 100.0).ln();
     let mut settled = false;
     while !settled {
@@ -34,11 +35,13 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
                 // NaN (a table of zeros) compares as not too steep.
                 let too_steep = apart > allowed + 1e-12;
                 if too_steep && steps[cell] > today[cell] {
-                    steps[cell] -= 1;
+                    let highest = in_steps(cell, moved(other, steps[other]) + allowed).floor() as i64;
+                    steps[cell] = highest.clamp(today[cell], steps[cell] - 1);
                     held[cell] = Some(Hold::Steepness);
                     settled = false;
                 } else if too_steep && steps[other] < today[other] {
-                    steps[other] += 1;
+                    let lowest = in_steps(other, moved(cell, steps[cell]) - allowed).ceil() as i64;
+                    steps[other] = lowest.clamp(steps[other] + 1, today[other]);
                     held[other] = Some(Hold::Steepness);
                     settled = false;
                 }

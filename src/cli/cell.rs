@@ -10,10 +10,10 @@ use crate::{operations, report};
 #[command(after_help = "Example:\n  rideloop cell 3500 14\n\nBetween cells the nearest one answers.")]
 pub(super) struct Args {
     /// Engine speed, 1/min.
-    #[arg(value_name = "RPM", value_parser = super::finite)]
+    #[arg(value_name = "RPM", allow_negative_numbers = true, value_parser = super::finite)]
     rpm: f64,
     /// Load, in the unit of the table's axis.
-    #[arg(value_name = "LOAD", value_parser = super::finite)]
+    #[arg(value_name = "LOAD", allow_negative_numbers = true, value_parser = super::finite)]
     load: f64,
     /// The slot; without it the first of bike.yaml.
     #[arg(long, value_name = "NAME")]

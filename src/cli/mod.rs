@@ -43,20 +43,23 @@ use std::process::ExitCode;
 )]
 pub struct Cli {
     /// The bike folder.
-    #[arg(long, global = true, value_name = "DIR", default_value = ".")]
+    #[arg(long, global = true, value_name = "DIR", default_value = ".", help_heading = GLOBAL)]
     bike: PathBuf,
     /// One JSON document on standard output, and nothing else.
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = GLOBAL)]
     json: bool,
     /// No progress and no remarks on standard error.
-    #[arg(long, short, global = true)]
+    #[arg(long, short, global = true, help_heading = GLOBAL)]
     quiet: bool,
     /// When to colour.
-    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto", help_heading = GLOBAL)]
     color: ColorWhen,
     #[command(subcommand)]
     command: Option<Command>,
 }
+
+/// Where help lists what every command takes.
+const GLOBAL: &str = "Options of every command";
 
 /// When to colour.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -96,11 +99,23 @@ impl Context {
     fn root(&self) -> &Path {
         &self.bike
     }
+
+    /// How this bike is named on a command line, for advice that can be copied.
+    fn command(&self) -> String {
+        match self.bike.to_str() {
+            Some(".") | None => "rideloop".to_owned(),
+            Some(bike) if bike.contains(' ') => format!("rideloop --bike \"{bike}\""),
+            Some(bike) => format!("rideloop --bike {bike}"),
+        }
+    }
 }
 
 /// Parses the command line and runs the command.
 pub fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return outcome::wrong_command_line(&error),
+    };
     let screen = Screen::new(cli.json, cli.quiet, cli.color);
     let context = Context { bike: cli.bike, now: now(), screen };
     let result = match cli.command {
@@ -125,7 +140,7 @@ pub fn main() -> ExitCode {
 fn finite(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(value),
-        _ => Err(format!("`{text}` is no number")),
+        _ => Err(format!("`{text}` is not a number")),
     }
 }
 

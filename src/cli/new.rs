@@ -23,13 +23,13 @@ pub(super) struct Args {
     #[arg(long)]
     name: Option<String>,
     /// Displacement of all cylinders, cm³.
-    #[arg(long, default_value_t = 650.0, value_parser = ranged(20.0, 10_000.0))]
+    #[arg(long, value_name = "CC", allow_negative_numbers = true, default_value_t = 650.0, value_parser = ranged(20.0, 10_000.0))]
     displacement_cc: f64,
     /// Number of cylinders.
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=16))]
     cylinders: u32,
     /// Where the limiter cuts, 1/min.
-    #[arg(long, default_value_t = 9000.0, value_parser = ranged(3000.0, 20_000.0))]
+    #[arg(long, value_name = "RPM", allow_negative_numbers = true, default_value_t = 9000.0, value_parser = ranged(3000.0, 20_000.0))]
     rev_limit_rpm: f64,
     /// The fuel.
     #[arg(long, default_value = "E10", value_parser = KNOWN_FUELS)]
@@ -41,7 +41,7 @@ pub(super) struct Args {
     #[arg(long, default_value = "throttle_pct")]
     load: LoadArg,
     /// Flow of one injector at 300 kPa, cm³/min; without it a size that suits the engine.
-    #[arg(long, value_parser = ranged(10.0, 5000.0))]
+    #[arg(long, value_name = "CC_MIN", allow_negative_numbers = true, value_parser = ranged(10.0, 5000.0))]
     injector_cc_min: Option<f64>,
     /// The switchable table sets.
     #[arg(long, default_value = "main", value_delimiter = ',')]
@@ -69,7 +69,7 @@ fn ranged(
     high: f64,
 ) -> impl Fn(&str) -> std::result::Result<f64, String> + Clone + Send + Sync + 'static {
     move |text| {
-        let value: f64 = text.parse().map_err(|_| format!("`{text}` is no number"))?;
+        let value: f64 = text.parse().map_err(|_| format!("`{text}` is not a number"))?;
         let fine = (low..=high).contains(&value);
         if fine { Ok(value) } else { Err(format!("must be between {low} and {high}, got {text}")) }
     }

@@ -29,6 +29,9 @@ impl Exit {
     }
 }
 
+/// The exit code of a command line that cannot be understood.
+const WRONG_COMMAND_LINE: u8 = 2;
+
 /// A command that ended without a report.
 #[derive(Debug)]
 pub(crate) struct CliError(pub OperationError);
@@ -37,6 +40,21 @@ impl<E: Into<OperationError>> From<E> for CliError {
     fn from(error: E) -> Self {
         Self(error.into())
     }
+}
+
+/// Help and version end well; anything else clap says is a wrong command line.
+///
+/// With `--json` among the words the error is a JSON document as well.
+pub(super) fn wrong_command_line(error: &clap::Error) -> ExitCode {
+    let _ = error.print();
+    let asked_for_help = !error.use_stderr();
+    if !asked_for_help && std::env::args_os().any(|word| word == "--json") {
+        let what = error.to_string();
+        let what = what.lines().next().unwrap_or_default().trim_start_matches("error: ");
+        let screen = Screen::new(true, false, super::ColorWhen::Never);
+        screen.answer(&json!({ "error": { "kind": "command_line", "what": what } }));
+    }
+    ExitCode::from(if asked_for_help { 0 } else { WRONG_COMMAND_LINE })
 }
 
 /// Says what went wrong and gives the exit code.
@@ -55,6 +73,10 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
             exit
         }
     };
+    if exit == Exit::Done && screen.failed_to_write() {
+        screen.complain(&line("the answer could not be written to standard output", None));
+        return ExitCode::from(Exit::Failed.code());
+    }
     ExitCode::from(exit.code())
 }
 

@@ -26,6 +26,7 @@ impl RideBar {
 
 impl Progress for RideBar {
     fn begin(&self, rides: usize) {
+        self.bar.reset();
         self.bar.set_length(rides as u64);
     }
 

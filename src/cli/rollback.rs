@@ -38,6 +38,6 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         when: context.now,
     };
     let done = operations::rollback(context.root(), &request)?;
-    context.screen.tell(&done, |_| report::rollback(&done));
+    context.screen.tell(&done, |_| report::rollback(&done, &context.command()));
     Ok(Exit::Done)
 }

@@ -4,6 +4,7 @@ use super::outcome::{CliError, Exit};
 use super::progress::RideBar;
 use super::{Context, Result};
 use crate::operations::{OperationError, RunRequest};
+use crate::pipeline::DEFAULT_PIPELINE;
 use crate::{operations, report};
 use serde_json::json;
 use std::path::PathBuf;
@@ -18,7 +19,7 @@ use std::path::PathBuf;
 )]
 pub(super) struct Args {
     /// The pipeline: one of pipelines/, or road, dyno, first-ride.
-    #[arg(long, value_name = "NAME", default_value = "road")]
+    #[arg(long, value_name = "NAME", default_value = DEFAULT_PIPELINE)]
     pipeline: String,
     /// The slot; without it the first of bike.yaml.
     #[arg(long, value_name = "NAME")]
@@ -42,7 +43,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     let bar = RideBar::new(&context.screen);
     match operations::run(context.root(), &request, &bar) {
         Ok(done) => {
-            context.screen.tell(&done, |width| report::run(&done, width));
+            context.screen.tell(&done, |width| report::run(&done, width, &context.command()));
             Ok(if done.refused.is_some() { Exit::Refused } else { Exit::Done })
         }
         Err(OperationError::Refused(refusal)) if context.screen.json() => {

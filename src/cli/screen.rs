@@ -3,6 +3,7 @@
 use super::ColorWhen;
 use anstream::{AutoStream, ColorChoice};
 use serde::Serialize;
+use std::cell::Cell;
 use std::io::{self, IsTerminal, Write};
 
 /// Where output goes.
@@ -10,6 +11,8 @@ pub(crate) struct Screen {
     json: bool,
     quiet: bool,
     color: ColorWhen,
+    /// Standard output took not all of the answer, and not because its reader went away.
+    failed: Cell<bool>,
 }
 
 /// Width of text that goes to no terminal, and the narrowest that is laid out.
@@ -21,7 +24,7 @@ const FORMAT_VERSION: u32 = 1;
 
 impl Screen {
     pub(super) fn new(json: bool, quiet: bool, color: ColorWhen) -> Self {
-        Self { json, quiet, color }
+        Self { json, quiet, color, failed: Cell::new(false) }
     }
 
     /// Whether the answer is to be JSON.
@@ -48,8 +51,7 @@ impl Screen {
         if !self.json {
             let choice = self.choice(&io::stdout());
             let mut out = AutoStream::new(io::stdout().lock(), choice);
-            // A reader that went away (`| head`) is no failure.
-            let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+            self.note(out.write_all(text.as_bytes()).and_then(|()| out.flush()));
         }
     }
 
@@ -61,7 +63,18 @@ impl Screen {
         }
         let text = serde_json::to_string_pretty(&json).unwrap_or_default();
         let mut out = io::stdout().lock();
-        let _ = writeln!(out, "{text}").and_then(|()| out.flush());
+        self.note(writeln!(out, "{text}").and_then(|()| out.flush()));
+    }
+
+    /// A reader that went away (`| head`) is no failure; a full disk is.
+    fn note(&self, written: io::Result<()>) {
+        let failed = written.is_err_and(|error| error.kind() != io::ErrorKind::BrokenPipe);
+        self.failed.set(self.failed.get() || failed);
+    }
+
+    /// Whether part of the answer could not be written.
+    pub fn failed_to_write(&self) -> bool {
+        self.failed.get()
     }
 
     /// Prints the answer in the form that was asked for.

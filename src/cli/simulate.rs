@@ -11,11 +11,11 @@ use clap::ValueEnum;
 #[command(after_help = "Example:\n  rideloop simulate --seed 7 --minutes 30\n\n\
                         For demos and tests: its engine is invented, whatever bike.yaml says of yours.")]
 pub(super) struct Args {
-    /// Chance; the same seed rides the same ride.
+    /// Random seed; the same seed gives the same ride.
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// How long, min.
-    #[arg(long, default_value_t = 25.0, value_parser = minutes)]
+    #[arg(long, allow_negative_numbers = true, default_value_t = 25.0, value_parser = minutes)]
     minutes: f64,
     /// Samples per second.
     #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=200))]
@@ -45,7 +45,7 @@ enum StyleArg {
 }
 
 fn minutes(text: &str) -> std::result::Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| format!("`{text}` is no number"))?;
+    let value: f64 = text.parse().map_err(|_| format!("`{text}` is not a number"))?;
     let fine = value > 0.0 && value <= 600.0;
     if fine { Ok(value) } else { Err(format!("must be above 0 and at most 600, got {text}")) }
 }

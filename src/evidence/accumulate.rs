@@ -108,14 +108,18 @@ fn sum_cell(ride: &RideSamples, shares: &[Share], fresh: f64, settings: &Averagi
 
 /// The ride's own weighted median of a cell, and the robust spread about it.
 fn centre_and_spread(ride: &RideSamples, shares: &[Share], settings: &Averaging) -> Option<(f64, f64)> {
-    let factor = |share: &Share| ride.samples[share.sample].factor;
-    let mut pairs: Vec<(f64, f64)> = shares.iter().map(|s| (factor(s), s.weight)).collect();
+    let pairs = shares.iter().map(|s| (ride.samples[s.sample].factor, s.weight)).collect();
+    centre_and_spread_of(pairs, settings.noise_floor_pct)
+}
+
+/// Weighted median of values, and the robust spread about it but for a floor.
+pub(super) fn centre_and_spread_of(mut pairs: Vec<(f64, f64)>, floor_pct: f64) -> Option<(f64, f64)> {
     let centre = weighted_median(&mut pairs)?;
     for pair in &mut pairs {
         pair.0 = (pair.0 - centre).abs();
     }
     let mad = weighted_median(&mut pairs)?;
-    let floor = settings.noise_floor_pct / 100.0 * centre.abs();
+    let floor = floor_pct / 100.0 * centre.abs();
     Some((centre, (mad * MAD_TO_SD).max(floor)))
 }
 

@@ -19,6 +19,8 @@ pub struct CellEvidence {
     pub dwells: u64,
     /// How many rides.
     pub rides: u64,
+    /// How many rides that is worth: one that only brushed the cell hardly counts.
+    pub effective_rides: f64,
 }
 
 impl CellEvidence {
@@ -33,6 +35,7 @@ impl CellEvidence {
             effective_samples: sums.effective_samples(),
             dwells: sums.dwells,
             rides: sums.rides,
+            effective_rides: sums.effective_rides(),
         })
     }
 }

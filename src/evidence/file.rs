@@ -123,6 +123,7 @@ mod tests {
             effective_samples: 8.5,
             dwells: 4,
             rides: 1,
+            effective_rides: 1.0,
         };
         let rows = vec![
             EvidenceRow::new((1000.0, 2.5), 50.0, 51.0, Some(&evidence), Some("step_up")),

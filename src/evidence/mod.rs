@@ -35,13 +35,13 @@ pub struct Averaging {
     #[schemars(range(min = 0.0, max = 60.0))]
     pub dwell_gap_s: f64,
     /// How far one visit's mean lies from another's before the rides show it, %.
-    #[schemars(range(min = 0.0, max = 20.0))]
+    #[schemars(range(min = 0.05, max = 20.0))]
     pub dwell_spread_pct: f64,
     /// How far one ride's mean lies from another's before the rides show it, %.
-    #[schemars(range(min = 0.0, max = 20.0))]
+    #[schemars(range(min = 0.05, max = 20.0))]
     pub ride_spread_pct: f64,
     /// How many visits those two presumptions are worth.
-    #[schemars(range(min = 0.0, max = 50.0))]
+    #[schemars(range(min = 0.1, max = 50.0))]
     pub presumed_visits: f64,
 }
 

@@ -101,6 +101,14 @@ impl CellSums {
         if self.ww > 0.0 { self.w * self.w / self.ww } else { 0.0 }
     }
 
+    /// Effective number of rides: one that only brushed the cell hardly counts.
+    ///
+    /// # Source
+    /// Kish (1965), applied to the rides' weights.
+    pub fn effective_rides(&self) -> f64 {
+        if self.ride_ww > 0.0 { self.w * self.w / self.ride_ww } else { 0.0 }
+    }
+
     /// Standard error of the mean with dwells as clusters; `None` below two.
     ///
     /// # Source
@@ -124,6 +132,10 @@ impl CellSums {
     }
 
     /// Standard error that is honest with few visits.
+    ///
+    /// It is the error of the weighted mean around the cell. Where the map's
+    /// error changes from cell to cell the mean itself is smeared, and the
+    /// cell's own error is larger.
     ///
     /// The clustered variance by dwell, and by ride, is averaged with what a
     /// presumed spread between visits would give, each weighted by how many

@@ -2,6 +2,8 @@
 
 use super::error::LedgerError;
 use super::store::{CommitInfo, Moment, Store};
+use crate::revision::{revision_name, revision_number};
+use crate::units::one_line;
 use serde::Serialize;
 use std::fmt::Write as _;
 
@@ -119,22 +121,24 @@ impl Revision {
     }
 }
 
-/// r1, r2 …
-pub fn revision_name(number: u32) -> String {
-    format!("r{number}")
-}
-
-/// The number behind r1, r2 …
-pub fn revision_number(name: &str) -> Option<u32> {
-    name.strip_prefix('r')?.parse().ok().filter(|n| *n > 0)
-}
-
-/// Trailers must stay on one line each.
-fn one_line(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
 impl RevisionRecord {
+    /// A record of this kind, with nothing else said yet.
+    pub fn new(number: u32, kind: RevisionKind, slots: Vec<String>, build: &str, tool: String) -> Self {
+        Self {
+            number,
+            slots,
+            kind,
+            cells_changed: 0,
+            pipeline: None,
+            rides: Vec::new(),
+            build: build.to_owned(),
+            why: None,
+            restores: None,
+            undoes: Vec::new(),
+            tool,
+        }
+    }
+
     /// The commit message: summary, body, trailers.
     pub fn message(&self, summary: &str, body: &str) -> String {
         let mut text = format!("{}\n\n", one_line(summary));
@@ -183,18 +187,19 @@ impl RevisionRecord {
             let (a, b) = text.split_once(' ')?;
             Some((a.to_owned(), b.to_owned()))
         };
+        let hex = |hash: &str| hash.trim_start_matches("sha256:").to_owned();
         Some(Self {
             number: revision_number(&first("Revision")?)?,
             slots: list("Slot"),
             kind: RevisionKind::from_name(&first("Kind")?)?,
             cells_changed: first("Cells-Changed").and_then(|n| n.parse().ok()).unwrap_or_default(),
-            pipeline: first("Pipeline").as_deref().and_then(hashed).map(|(name, hash)| PipelineRef {
-                name,
-                sha256: hash.trim_start_matches("sha256:").to_owned(),
-            }),
+            pipeline: first("Pipeline")
+                .as_deref()
+                .and_then(hashed)
+                .map(|(name, hash)| PipelineRef { name, sha256: hex(&hash) }),
             rides: all("Rides")
                 .filter_map(hashed)
-                .map(|(hash, file)| RideRef { sha256: hash.trim_start_matches("sha256:").to_owned(), file })
+                .map(|(hash, file)| RideRef { sha256: hex(&hash), file })
                 .collect(),
             build: first("Build").unwrap_or_default(),
             why: first("Why"),
@@ -268,13 +273,5 @@ mod tests {
     fn an_empty_body_still_leaves_trailers_alone() {
         let message = record().message("r4", "");
         assert_eq!(git2::message_trailers_strs(&message).expect("trailers").len(), 10);
-    }
-
-    #[test]
-    fn names_and_numbers_of_revisions() {
-        assert_eq!(revision_number("r12"), Some(12));
-        assert_eq!(revision_number("r0"), None);
-        assert_eq!(revision_number("12"), None);
-        assert_eq!(revision_name(3), "r3");
     }
 }

@@ -191,6 +191,11 @@ impl Store {
     ///
     /// Writes and removes an empty file in the folder and in `.git`: there is no surer way to know.
     pub fn preflight(&self) -> Result<(), LedgerError> {
+        if self.repo.is_shallow() {
+            let what = "it is a shallow clone, so the bike's first revisions are missing. \
+                        Run `git fetch --unshallow`, then run again";
+            return Err(LedgerError::Unsupported { path: self.root.clone(), what: what.to_owned() });
+        }
         self.check_kind()?;
         self.check_state()?;
         self.check_locks()?;

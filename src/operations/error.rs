@@ -56,15 +56,27 @@ impl From<LedgerError> for OperationError {
     fn from(error: LedgerError) -> Self {
         match error.guard() {
             Some(guard) => {
-                // The ledger's messages end with what to do.
-                let text = error.to_string();
-                let (saw, look_at) = match text.split_once(": ") {
-                    Some((saw, rest)) if guard == "foreign_lock" => (saw.to_owned(), rest.to_owned()),
-                    _ => (text.clone(), "nothing was written".to_owned()),
-                };
-                Self::Refused(Refusal { guard, saw, look_at })
+                let look_at = look_at(guard).to_owned();
+                Self::Refused(Refusal { guard, saw: error.to_string(), look_at })
             }
             None => Self::Ledger(error),
         }
+    }
+}
+
+/// What to look at when a guard of the ledger refused.
+fn look_at(guard: &str) -> &'static str {
+    match guard {
+        "busy" => "whether another rideloop is still at work in this folder",
+        "foreign_lock" => "whether a git program is open on this folder; an old lock is yours to remove",
+        "wrong_owner" => "who owns the folder, with `ls -ld`",
+        "detached_head" => "`git status` and `git branch` in the bike folder",
+        "merge_in_progress" => "`git status` in the bike folder",
+        "head_moved" => "`git log` in the bike folder: somebody else made a commit meanwhile",
+        "tag_exists" => {
+            "`git log --oneline --all` in the bike folder: this branch may be behind the newest revision"
+        }
+        "in_the_way" => "the file that is named",
+        _ => "`git status` in the bike folder",
     }
 }

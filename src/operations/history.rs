@@ -7,7 +7,10 @@ use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FileSource, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER,
 };
 use crate::evidence::EvidenceRow;
-use crate::ledger::{PipelineRef, Revision, RevisionKind, RideRef, revision_number};
+use crate::ledger::{PipelineRef, Revision, RevisionKind, RideRef};
+use crate::pipeline::shipped;
+use crate::revision::revision_number;
+use crate::ride::hash;
 use crate::table::{DrawnCell, LoadAxis, Table, TableDiff};
 use crate::units;
 use serde::Serialize;
@@ -94,7 +97,7 @@ pub fn find_revision<'a>(bike: &'a OpenBike, name: &str) -> Result<&'a Revision,
     found.ok_or_else(|| {
         let what = match revision_number(name) {
             Some(_) => format!("there is no revision {name}"),
-            None => format!("`{name}` is no revision; they are called r1, r2 …"),
+            None => format!("`{name}` is not a revision; they are called r1, r2 …"),
         };
         match bike.revisions.len() {
             0 => OperationError::failed(what, "this bike has no revisions yet; `rideloop run` makes them"),
@@ -199,6 +202,8 @@ pub struct DiffReport {
     pub tables: Vec<TableChange>,
     /// The settings that changed.
     pub settings: Vec<SettingChange>,
+    /// Slots and tables that came or went.
+    pub came_or_went: Vec<String>,
 }
 
 /// Compares two revisions; by default the newest with the one before.
@@ -225,6 +230,7 @@ pub fn diff(bike: &OpenBike, from: Option<&str>, to: Option<&str>) -> Result<Dif
         to: to.name(),
         tables: table_changes(bike, from, to)?,
         settings: setting_changes(bike, from, to)?,
+        came_or_went: came_or_went(bike, from, to)?,
     })
 }
 
@@ -259,6 +265,20 @@ fn table_changes(
         }
     }
     Ok(changes)
+}
+
+/// Table files that only one of two revisions holds.
+fn came_or_went(bike: &OpenBike, from: &Revision, to: &Revision) -> Result<Vec<String>, OperationError> {
+    let store = bike.store.as_ref().expect("revisions come from a repository");
+    let tables = |commit: &str| -> Result<Vec<String>, OperationError> {
+        let mut files = store.list_files(commit, &format!("{MAPS_FOLDER}/"))?;
+        files.retain(|path| path.ends_with(".csv"));
+        Ok(files)
+    };
+    let (before, after) = (tables(&from.commit)?, tables(&to.commit)?);
+    let came = after.iter().filter(|path| !before.contains(path)).map(|path| format!("{path} is new"));
+    let went = before.iter().filter(|path| !after.contains(path)).map(|path| format!("{path} is gone"));
+    Ok(came.chain(went).collect())
 }
 
 fn table_change(
@@ -351,7 +371,7 @@ pub struct ShowReport {
     pub evidence: Vec<ShownEvidence>,
     /// What changed against the revision before.
     pub changes: Option<DiffReport>,
-    /// The pipeline's text, when it is one of the bike's own.
+    /// The pipeline's text; the commit's own message holds it in any case.
     pub pipeline_text: Option<String>,
 }
 
@@ -423,7 +443,13 @@ pub fn show(bike: &OpenBike, name: Option<&str>) -> Result<ShowReport, Operation
     let has_before = bike.revisions.iter().any(|r| r.record.number < revision.record.number);
     let changes = has_before.then(|| diff(bike, None, Some(&revision.name()))).transpose()?;
     let pipeline_text = match &revision.record.pipeline {
-        Some(pipeline) => files.text(&format!("{PIPELINES_FOLDER}/{}.yaml", pipeline.name))?,
+        Some(pipeline) => match files.text(&format!("{PIPELINES_FOLDER}/{}.yaml", pipeline.name))? {
+            Some(own) => Some(own),
+            // A shipped pipeline is shown only while it still is the one that was used.
+            None => {
+                shipped(&pipeline.name).filter(|t| hash(t.as_bytes()) == pipeline.sha256).map(str::to_owned)
+            }
+        },
         None => None,
     };
     Ok(ShowReport { entry: HistoryEntry::new(revision), tables, evidence, changes, pipeline_text })

@@ -19,17 +19,17 @@ mod status;
 mod write;
 
 pub use cell::{CellReport, CellStep, cell};
-pub use check::{CheckReport, RideCheck, check};
+pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use error::OperationError;
 pub use history::{
-    DiffReport, HistoryEntry, SettingChange, ShowReport, TableChange, TableRole, diff, find_revision,
-    history, show,
+    DiffReport, HistoryEntry, SettingChange, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole,
+    diff, find_revision, history, show,
 };
 pub use open::OpenBike;
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
-pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run};
+pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, held_counts, run};
 pub use set_aside::{RideFate, RideFateReport, decide_ride};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use start::{NewReport, new};

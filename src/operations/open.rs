@@ -1,13 +1,12 @@
 //! A bike folder with its repository, history and register.
 
 use super::error::OperationError;
-use crate::bike::{
-    BIKE_FILE, Bike, BikeFolder, EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables,
-};
+use crate::bike::{BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables};
 use crate::blend::Refusal;
 use crate::evidence::{self, EvidenceRow, evidence_path};
-use crate::ledger::{Revision, Store, revision_name, revisions};
+use crate::ledger::{Revision, Store, revisions};
 use crate::problem::{Problem, Problems};
+use crate::revision::{revision_name, revision_number};
 use crate::ride::{Register, RideState};
 use std::path::Path;
 
@@ -49,7 +48,7 @@ impl OpenBike {
         if !BikeFolder::is_one(root) {
             return Err(OperationError::failed(
                 format!(
-                    "`{}` is no bike folder: it has neither {BIKE_FILE} nor {MAPS_FOLDER}/",
+                    "`{}` is not a bike folder: it has neither {BIKE_FILE} nor {MAPS_FOLDER}/",
                     root.display()
                 ),
                 "go to the bike's folder, name it with --bike DIR, or start one with `rideloop new DIR`",
@@ -148,6 +147,40 @@ impl OpenBike {
         self.revisions.iter().rev().find(|r| r.record.build == build)
     }
 
+    /// Refuses a folder whose register knows revisions that the history lacks,
+    /// and a branch that is behind a revision somebody made.
+    ///
+    /// # Errors
+    /// `history_missing`, `behind_history`.
+    pub(super) fn refuse_lost_history(&self) -> Result<(), OperationError> {
+        let held = |name: &str| self.revisions.iter().any(|r| r.name() == name);
+        let mut named = self.register.rides().iter().flat_map(|r| r.used_in.iter().chain([&r.revision]));
+        if let Some(lost) = named.find(|name| !held(name)) {
+            return Err(OperationError::Refused(Refusal {
+                guard: "history_missing",
+                saw: format!("rides.yaml names {lost}, which the history of this folder does not hold"),
+                look_at:
+                    "whether the folder came without its .git, or its branch was moved back: corrections \
+                          would be applied to tables they do not belong to"
+                        .to_owned(),
+            }));
+        }
+        let Some(store) = &self.store else { return Ok(()) };
+        let newest = self.newest().map_or(0, |r| r.record.number);
+        let ahead = store.tags()?.into_iter().filter_map(|(tag, _)| revision_number(&tag)).max();
+        match ahead.filter(|n| *n > newest).map(revision_name) {
+            None => Ok(()),
+            Some(ahead) => Err(OperationError::Refused(Refusal {
+                guard: "behind_history",
+                saw: format!("there is a revision {ahead}, but this branch ends at {}", self.newest_name()),
+                look_at: format!(
+                    "`git log --oneline --all`: go forward with `git merge --ff-only {ahead}`, or with `git switch` \
+                     to the branch that has it"
+                ),
+            })),
+        }
+    }
+
     /// Refuses tables or a register that differ from the newest revision.
     ///
     /// # Errors
@@ -180,6 +213,12 @@ impl OpenBike {
             return Ok(());
         }
         let name = newest.name();
+        let in_revision = |path: &String| store.read_file(&newest.commit, path).is_ok_and(|f| f.is_some());
+        let (known, new): (Vec<String>, Vec<String>) = changed.iter().cloned().partition(in_revision);
+        let back = match known.is_empty() {
+            false => format!("`git checkout {name} -- {}` puts the revision back", known.join(" ")),
+            true => format!("move {} away", new.join(" ")),
+        };
         Err(OperationError::Refused(Refusal {
             guard: "uncommitted_edits",
             saw: format!(
@@ -188,9 +227,8 @@ impl OpenBike {
                 if changed.len() == 1 { "s" } else { "" }
             ),
             look_at: format!(
-                "`git diff {name} -- {MAPS_FOLDER} {EVIDENCE_FOLDER} {REGISTER_FILE}` shows how; \
-                 `git checkout {name} -- {}` puts the revision back",
-                changed.join(" ")
+                "`git diff {name} -- {MAPS_FOLDER} {REGISTER_FILE}` shows how; {back}. A change by hand cannot \
+                 become a revision yet"
             ),
         }))
     }

@@ -2,9 +2,13 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::ledger::{Revision, RevisionKind, revision_name, revision_number};
+use crate::bike::read_regular;
+use crate::ledger::{Revision, RevisionKind};
 use crate::pipeline::RideChoice;
-use crate::ride::{FoundRide, LOGGED_SLOT, RegisteredRide, RiddenOn, RideState, hash};
+use crate::revision::{revision_name, revision_number};
+use crate::ride::{
+    Channel, FoundRide, LOGGED_SLOT, Register, RegisteredRide, RiddenOn, Ride, RideState, hash,
+};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -93,38 +97,51 @@ impl OpenBike {
     }
 
     /// Sorts found files into usable rides and the rest.
-    ///
-    /// # Errors
-    /// Never for a single file; those are passed over with their reason.
     pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
-        let mut seen: Vec<(String, String)> = Vec::new();
-        found
+        let mut hashed: Vec<(&FoundRide, Result<String, String>)> = found
             .iter()
             .map(|file| {
-                let pass = |reason, why: String, sha256: Option<&str>| RideStanding::PassedOver {
-                    name: file.name.clone(),
-                    sha256: sha256.map(str::to_owned),
-                    reason,
-                    why,
-                };
-                let bytes = match std::fs::read(&file.path) {
-                    Ok(bytes) => bytes,
-                    Err(error) => {
-                        return pass(StandingReason::Unreadable, format!("cannot be read: {error}"), None);
-                    }
-                };
-                let sha256 = hash(&bytes);
-                if let Some((_, first)) = seen.iter().find(|(h, _)| *h == sha256) {
-                    let why = format!("is the same ride as {first}");
-                    return pass(StandingReason::SameRide, why, Some(&sha256));
-                }
-                seen.push((sha256.clone(), file.name.clone()));
-                match self.usable(file, &sha256, slot, choice) {
-                    Ok(ride) => RideStanding::Usable(ride),
-                    Err((reason, why)) => pass(reason, why, Some(&sha256)),
-                }
+                (file, read_regular(&file.path).map(|b| hash(&b)).map_err(|e| format!("cannot be read: {e}")))
             })
-            .collect()
+            .collect();
+        // A copy whose folder tells the revision speaks before one that does not.
+        hashed.sort_by_key(|(file, _)| (file.ridden_on == RiddenOn::Newest, file.name.clone()));
+        let mut seen: Vec<(&str, &FoundRide)> = Vec::new();
+        let mut standings = Vec::new();
+        for (file, sha256) in &hashed {
+            let pass = |reason, why: String| RideStanding::PassedOver {
+                name: file.name.clone(),
+                sha256: sha256.as_ref().ok().cloned(),
+                reason,
+                why,
+            };
+            let sha256 = match sha256 {
+                Ok(sha256) => sha256,
+                Err(why) => {
+                    standings.push(pass(StandingReason::Unreadable, why.clone()));
+                    continue;
+                }
+            };
+            if let Some((_, first)) = seen.iter().find(|(h, _)| h == sha256) {
+                let why = match (first.ridden_on, file.ridden_on) {
+                    (RiddenOn::Revision(a), RiddenOn::Revision(b)) if a != b => {
+                        format!(
+                            "is the same ride as {}, in the folder of another revision: keep it in one",
+                            first.name
+                        )
+                    }
+                    _ => format!("is the same ride as {}", first.name),
+                };
+                standings.push(pass(StandingReason::SameRide, why));
+                continue;
+            }
+            seen.push((sha256, file));
+            standings.push(match self.usable(file, sha256, slot, choice) {
+                Ok(ride) => RideStanding::Usable(ride),
+                Err((reason, why)) => pass(reason, why),
+            });
+        }
+        standings
     }
 
     fn usable(
@@ -147,6 +164,14 @@ impl OpenBike {
         if build != current {
             let why = format!("was made on build {build}; it says nothing about build {current}");
             return Err((StandingReason::OtherBuild, why));
+        }
+        let number = revision_number(&revision);
+        let held = self.revisions.iter().any(|r| Some(r.record.number) == number);
+        // In a folder without revisions its tables become r1.
+        let becomes_r1 = self.revisions.is_empty() && number == Some(1);
+        if !held && !becomes_r1 {
+            let why = format!("was made on {revision}, which this repository does not hold");
+            return Err((StandingReason::UnknownRevision, why));
         }
         Ok(UsableRide {
             path: file.path.clone(),
@@ -211,6 +236,74 @@ impl OpenBike {
                 }
             }
         }
+    }
+
+    /// Remembers what waiting rides were made on, before the next revision
+    /// becomes the newest: rides whose place does not tell it.
+    ///
+    /// # Errors
+    /// When the rides cannot be listed.
+    pub(super) fn remember_waiting(&self, register: &mut Register) -> Result<(), OperationError> {
+        for file in self.find_rides(&[])? {
+            let Ok(bytes) = read_regular(&file.path) else { continue };
+            let sha256 = hash(&bytes);
+            if file.ridden_on != RiddenOn::Newest || register.by_hash(&sha256).is_some() {
+                continue;
+            }
+            let (Ok(log), Ok((revision, build, _))) =
+                (Ride::read(&file.path, &bytes), self.made_on(file.ridden_on))
+            else {
+                continue;
+            };
+            let slot = if log.has(Channel::Slot) { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
+            register.remember(RegisteredRide {
+                file: file.name,
+                sha256,
+                revision,
+                slot,
+                build,
+                state: RideState::Waiting,
+                used_in: Vec::new(),
+                why: None,
+                set_aside_in: None,
+            });
+        }
+        Ok(())
+    }
+
+    /// Rides that count and whose file is not in the folder any more.
+    ///
+    /// # Errors
+    /// When the rides cannot be listed.
+    pub fn missing_rides(&self) -> Result<Vec<&RegisteredRide>, OperationError> {
+        let found = self.find_rides(&[])?;
+        let here: Vec<String> =
+            found.iter().filter_map(|f| read_regular(&f.path).ok()).map(|bytes| hash(&bytes)).collect();
+        let counts = self.register.rides().iter().filter(|r| r.state == RideState::Used);
+        Ok(counts.filter(|r| r.build == self.folder.builds.current() && !here.contains(&r.sha256)).collect())
+    }
+
+    /// The ride files of the bike's own folder, and the named ones.
+    ///
+    /// Where only new rides are wanted, naming some leaves the others out;
+    /// where all rides of the build count, the named ones come on top.
+    ///
+    /// # Errors
+    /// When a named path does not exist or a folder cannot be listed.
+    pub(super) fn rides_for(
+        &self,
+        named: &[PathBuf],
+        choice: RideChoice,
+    ) -> Result<Vec<FoundRide>, OperationError> {
+        let mut found = self.find_rides(named)?;
+        if choice == RideChoice::Build && !named.is_empty() {
+            found.extend(self.find_rides(&[])?);
+            found.sort_by(|a, b| a.name.cmp(&b.name));
+            found.dedup_by(|a, b| {
+                a.name == b.name && std::fs::canonicalize(&a.path).ok() == std::fs::canonicalize(&b.path).ok()
+            });
+        }
+        Ok(found)
     }
 
     /// The ride files of the bike's own folder, or the named ones.

@@ -4,10 +4,10 @@ use super::error::OperationError;
 use super::history::find_revision;
 use super::open::OpenBike;
 use super::write::{commit, open_for_writing, tool_name};
-use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, fuel_path};
+use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, fuel_path};
 use crate::blend::Refusal;
-use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord, revision_name};
-use crate::ride::{ROLLED_BACK, Register};
+use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord};
+use crate::revision::revision_name;
 use crate::table::TableDiff;
 use crate::units;
 use serde::Serialize;
@@ -56,7 +56,8 @@ pub struct RollbackReport {
 /// # Errors
 /// When there is no such revision, no reason is given, or a guard refuses.
 pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport, OperationError> {
-    let why = request.why.trim();
+    let why = units::one_line(&request.why);
+    let why = why.as_str();
     if why.is_empty() {
         return Err(OperationError::failed("a rollback needs a reason", "say it with --why \"…\""));
     }
@@ -76,6 +77,9 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         None => bike.folder.bike.slots.clone(),
     };
     let files = files_to_restore(&bike, &target, &slots)?;
+    for slot in &slots {
+        readable_today(&bike, &target, slot)?;
+    }
     let from_revision = bike.newest_name();
     let undone: Vec<&Revision> = bike
         .revisions
@@ -98,33 +102,32 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         return Ok(report);
     }
     let mut register = bike.register.clone();
-    if let Some(bytes) = writable.store.read_file(&target.commit, REGISTER_FILE)? {
-        let text = String::from_utf8_lossy(&bytes);
-        let earlier = Register::parse(Path::new(REGISTER_FILE), &text)?;
-        report.counted_again = register.count_again(&earlier);
-    }
+    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let name = revision_name(number);
+    bike.remember_waiting(&mut register)?;
+    let undone_rollbacks: Vec<String> =
+        undone.iter().filter(|r| r.record.kind == RevisionKind::Rollback).map(|r| r.name()).collect();
+    report.counted_again = register.count_again(&undone_rollbacks);
     if !request.keep_rides {
-        let reason = format!("{ROLLED_BACK}{}: {why}", target.name());
-        report.set_aside = register.set_aside_users_of(&report.undoes, &reason);
+        let reason = format!("rolled back to {}: {why}", target.name());
+        report.set_aside = register.set_aside_users_of(&report.undoes, &reason, &name);
     }
     let mut files = files;
     files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
     let head = writable.store.head()?;
     files.extend(bike.settings_files(&writable.store, head.as_deref())?);
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
-    let name = revision_name(number);
     let record = RevisionRecord {
-        number,
-        slots,
-        kind: RevisionKind::Rollback,
         cells_changed: report.cells_changed,
-        pipeline: None,
-        rides: Vec::new(),
-        build: bike.folder.builds.current().to_owned(),
         why: Some(why.to_owned()),
         restores: Some(target.name()),
         undoes: report.undoes.clone(),
-        tool: tool_name(),
+        ..RevisionRecord::new(
+            number,
+            RevisionKind::Rollback,
+            slots,
+            bike.folder.builds.current(),
+            tool_name(),
+        )
     };
     let summary = format!("{name} rollback to {}: {why}", target.name());
     let body = format!(
@@ -155,6 +158,17 @@ fn refuse_other_build(bike: &OpenBike, target: &Revision, across: bool) -> Resul
                   build in builds.yaml and say --across-builds"
             .to_owned(),
     }))
+}
+
+/// Tables that today's bike.yaml cannot read must not come back.
+fn readable_today(bike: &OpenBike, target: &Revision, slot: &str) -> Result<(), OperationError> {
+    let (_, files) = bike.bike_at(&target.commit)?;
+    SlotTables::read(slot, &bike.folder.bike, &files).map(|_| ()).map_err(|problems| {
+        OperationError::failed(
+            format!("today's bike.yaml cannot read the tables of {}:\n{problems}", target.name()),
+            "bring bike.yaml back to what it was then, or choose a later revision",
+        )
+    })
 }
 
 /// Tables and evidence of the slots that differ from the revision.

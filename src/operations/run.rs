@@ -5,13 +5,12 @@ use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::start::start;
 use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
-use crate::bike::{REGISTER_FILE, SlotTables, fuel_path};
+use crate::bike::{REGISTER_FILE, SlotTables, fuel_path, read_regular};
 use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
 use crate::evidence::{self, CellEvidence, CellSums, EvidenceRow, evidence_path};
-use crate::ledger::{
-    FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef, revision_name, revision_number,
-};
+use crate::ledger::{FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef};
 use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, run_ride};
+use crate::revision::{revision_name, revision_number};
 use crate::ride::{BadValue, Channel, LOGGED_SLOT, RegisteredRide, Ride, RideError, RideState, hash};
 use crate::table::{self, DrawnCell, Layout, Table, draw_changes};
 use crate::units;
@@ -165,8 +164,9 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     plan.check_against(&bike.folder.bike)?;
     bike.refuse_edits()?;
+    bike.refuse_lost_history()?;
     let mut report = empty_report(&bike, &plan, &slot, request);
-    let found = bike.find_rides(&request.rides)?;
+    let found = bike.rides_for(&request.rides, plan.rides)?;
     let mut usable = Vec::new();
     for standing in bike.standing(&found, &slot, plan.rides) {
         match standing {
@@ -179,6 +179,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     if !worth_running(&bike, &plan, &slot, &usable) {
         return nothing_to_read(report, found.is_empty());
     }
+    report.notes.extend(ride_notes(&bike, &plan)?);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
@@ -197,7 +198,18 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     let mut implausible = false;
     for (ride, outcome) in usable.into_iter().zip(outcomes) {
         match outcome {
+            Ok((outcome, _)) if outcome.other_slot => {
+                let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::OtherSlot);
+                let why = format!("its log says it was not ridden on slot {slot}");
+                report.passed_over.push(SkippedRide { file, sha256, reason, why });
+            }
             Ok((outcome, details)) => {
+                if let Some((first, ..)) = good.iter().find(|(_, other, _)| other.overlaps(&outcome)) {
+                    let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::SameRide);
+                    let why = format!("holds the same samples as {}", first.name);
+                    report.passed_over.push(SkippedRide { file, sha256, reason, why });
+                    continue;
+                }
                 report.rides.push(ride_report(&ride, &outcome, &details));
                 good.push((ride, outcome, details.slot_logged));
             }
@@ -211,8 +223,14 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     }
     let news = good.iter().any(|(ride, ..)| ride.is_new);
     let failed = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
-    if good.is_empty() || (!news && failed) {
+    if failed && !news {
         return no_ride_left(report, implausible);
+    }
+    let left: Vec<UsableRide> = good.iter().map(|(ride, ..)| ride.clone()).collect();
+    if !worth_running(&bike, &plan, &slot, &left) {
+        report.rides.clear();
+        report.nothing = Some(format!("no ride is new for slot {slot}"));
+        return Ok(report);
     }
     for ride in &report.rides {
         report.funnel.add(&ride.funnel);
@@ -281,6 +299,23 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
     }
 }
 
+/// What is worth knowing of the rides as a whole.
+fn ride_notes(bike: &OpenBike, plan: &Plan) -> Result<Vec<String>, OperationError> {
+    let mut notes = Vec::new();
+    let missing: Vec<&str> = bike.missing_rides()?.iter().map(|r| r.file.as_str()).collect();
+    if plan.rides == RideChoice::Build && !missing.is_empty() {
+        notes.push(format!(
+            "rides that counted before are not in the folder any more and say nothing now: {}",
+            missing.join(", ")
+        ));
+    }
+    if bike.build_start().is_none() && !bike.revisions.is_empty() {
+        let build = bike.folder.builds.current();
+        notes.push(format!("build {build} has no revision yet: new rides are taken as ridden on it"));
+    }
+    Ok(notes)
+}
+
 /// Whether the rides can say anything the map does not hold already: a new
 /// ride, or, where all rides of the build count, another set of them.
 fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]) -> bool {
@@ -332,7 +367,7 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
     }
     Err(OperationError::failed(
         format!("no new ride can be used:\n  {}", whys.join("\n  ")),
-        "mend or remove these files; the map was left as it is",
+        "repair these files, or set them aside with `rideloop rides set-aside FILE --why \"…\"`; the map was left as it is",
     ))
 }
 
@@ -374,8 +409,11 @@ fn ridden_tables(
 fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
     let number = revision_number(revision);
     let Some(found) = bike.revisions.iter().find(|r| Some(r.record.number) == number) else {
-        // The tables in the folder are r1 as soon as something is written.
-        return Ok(bike.today(slot).clone());
+        // In a folder without revisions its tables are r1 as soon as something is written.
+        return match bike.revisions.is_empty() && number == Some(1) {
+            true => Ok(bike.today(slot).clone()),
+            false => Err("the history does not hold them".to_owned()),
+        };
     };
     let (then, _) = bike.bike_at(&found.commit).map_err(|e| e.to_string())?;
     let now = &bike.folder.bike.controller;
@@ -404,7 +442,7 @@ fn read_and_run(
     context: &RideContext<'_>,
 ) -> Result<(RideOutcome, RideDetails), RideFailure> {
     let fail = |why: String| RideFailure { why, implausible: false };
-    let bytes = std::fs::read(&ride.path).map_err(|error| fail(format!("cannot be read: {error}")))?;
+    let bytes = read_regular(&ride.path).map_err(|error| fail(format!("cannot be read: {error}")))?;
     if hash(&bytes) != ride.sha256 {
         return Err(fail("changed while it was read".to_owned()));
     }
@@ -452,18 +490,23 @@ fn nothing_survived(funnel: &Funnel, rides: usize) -> Option<Refusal> {
             dry.stage,
             told.join("; ")
         ),
-        look_at: format!(
-            "the channels that `rideloop stages {}` explains, and whether the ride was long enough",
-            dry.stage
-        ),
+        look_at: match crate::pipeline::stages::registry().iter().any(|s| s.name == dry.stage) {
+            true => format!(
+                "the channels that `rideloop stages {}` explains, and whether the ride was long enough; \
+                 a ride that will never serve can be set aside with `rideloop rides set-aside`",
+                dry.stage
+            ),
+            false => "what the log and bike.yaml say of slot, wanted lambda and air".to_owned(),
+        },
     })
 }
 
 fn about_reason(key: &str) -> String {
     let known = crate::pipeline::stages::registry();
     let stage = known.iter().flat_map(|s| s.reasons.iter()).find(|r| r.key == key).map(|r| r.about);
+    let step = crate::pipeline::STEP_REASONS.iter().find(|r| r.key == key).map(|r| r.about);
     let door = crate::ride::DOOR_REASONS.iter().find(|(k, _)| *k == key).map(|(_, about)| *about);
-    stage.or(door).unwrap_or(key).to_owned()
+    stage.or(step).or(door).unwrap_or(key).to_owned()
 }
 
 /// Adds up the rides' sums, in the order of their hashes, and blends.
@@ -533,6 +576,7 @@ fn write_revision(
     let number = bike.newest().map_or(1, |r| r.record.number) + 1;
     let name = revision_name(number);
     let mut register = bike.register.clone();
+    bike.remember_waiting(&mut register)?;
     for (ride, _, slot_logged) in good {
         let slot = if *slot_logged { LOGGED_SLOT } else { &report.slot };
         register.mark_used(registered(ride, slot), &name);
@@ -546,18 +590,12 @@ fn write_revision(
     let mut rides: Vec<RideRef> =
         good.iter().map(|(r, ..)| RideRef { sha256: r.sha256.clone(), file: r.name.clone() }).collect();
     rides.sort_by(|a, b| a.sha256.cmp(&b.sha256));
+    let slots = vec![report.slot.clone()];
     let record = RevisionRecord {
-        number,
-        slots: vec![report.slot.clone()],
-        kind: RevisionKind::Run,
         cells_changed: report.cells_changed,
         pipeline: Some(report.pipeline.clone()),
         rides,
-        build: bike.folder.builds.current().to_owned(),
-        why: None,
-        restores: None,
-        undoes: Vec::new(),
-        tool: tool_name(),
+        ..RevisionRecord::new(number, RevisionKind::Run, slots, bike.folder.builds.current(), tool_name())
     };
     let summary = format!(
         "{name} {}: {} by {} ({})",
@@ -566,7 +604,7 @@ fn write_revision(
         units::counted(record.rides.len(), "ride"),
         plan.name
     );
-    let commit = commit(&writable, &record, &summary, &body(report), files, when)?;
+    let commit = commit(&writable, &record, &summary, &body(report, plan), files, when)?;
     report.revision = Some(name);
     report.commit = Some(commit);
     Ok(())
@@ -582,29 +620,42 @@ fn registered(ride: &UsableRide, slot: &str) -> RegisteredRide {
         state: RideState::Used,
         used_in: Vec::new(),
         why: None,
+        set_aside_in: None,
     }
 }
 
+/// How many cells each hold holds, most first.
+pub fn held_counts(cells: &[EvidenceRow]) -> Vec<(&str, usize)> {
+    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
+    for name in cells.iter().filter_map(|c| c.held_by.as_deref()) {
+        *held.entry(name).or_default() += 1;
+    }
+    let mut held: Vec<(&str, usize)> = held.into_iter().collect();
+    held.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
+    held
+}
+
 /// The body of the commit message: the change grid and what stands behind it.
-fn body(report: &RunReport) -> String {
+fn body(report: &RunReport, plan: &Plan) -> String {
     // What `git log` shows indented by four on a terminal of eighty.
     const WIDTH: usize = 74;
     let plain = |_: f64, text: &str| text.to_owned();
     let layout =
         Layout { decimals: report.decimals, load_axis: report.load_axis, width: WIDTH, paint: &plain };
     let grid = draw_changes(&report.drawn_cells(), &layout);
-    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
-    for name in report.cells.iter().filter_map(|c| c.held_by.as_deref()) {
-        *held.entry(name).or_default() += 1;
-    }
-    let held: Vec<String> = held.iter().map(|(name, n)| format!("{name} {n}")).collect();
+    let held: Vec<String> =
+        held_counts(&report.cells).iter().map(|(name, n)| format!("{name} {n}")).collect();
     let held = if held.is_empty() { "none".to_owned() } else { held.join(", ") };
+    // The settings themselves: a shipped pipeline may read otherwise one day.
+    let settings: Vec<String> =
+        plan.text.lines().map(|line| format!("    {line}").trim_end().to_owned()).collect();
     format!(
-        "fuel ({}), {} against {}; * marks a limit\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}",
+        "fuel ({}), against {}; * marks a limit\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}\n\nPipeline {}:\n\n{}",
         report.fuel_table.name(),
-        "new",
         report.from_revision,
         units::count(report.funnel.kept() as u64),
         units::count(report.funnel.samples() as u64),
+        plan.name,
+        settings.join("\n"),
     )
 }

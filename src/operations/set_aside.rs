@@ -3,9 +3,11 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::write::{commit, open_for_writing, tool_name};
-use crate::bike::REGISTER_FILE;
-use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, revision_name};
-use crate::ride::{RegisteredRide, RideState, hash};
+use crate::bike::{REGISTER_FILE, read_regular};
+use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
+use crate::revision::revision_name;
+use crate::ride::{Channel, LOGGED_SLOT, RegisteredRide, Ride, RideState, hash};
+use crate::units;
 use serde::Serialize;
 use std::path::Path;
 
@@ -41,7 +43,11 @@ pub fn decide_ride(
     fate: &RideFate,
     when: Moment,
 ) -> Result<RideFateReport, OperationError> {
-    if matches!(fate, RideFate::SetAside(why) if why.trim().is_empty()) {
+    let why = match fate {
+        RideFate::SetAside(why) => Some(units::one_line(why)),
+        RideFate::TakeBack => None,
+    };
+    if why.as_deref().is_some_and(str::is_empty) {
         return Err(OperationError::failed("setting a ride aside needs a reason", "say it with --why \"…\""));
     }
     let Some(writable) = open_for_writing(root)? else {
@@ -53,33 +59,24 @@ pub fn decide_ride(
     let bike = OpenBike::open(root)?;
     bike.refuse_edits()?;
     let ride = find(&bike, file)?;
+    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let name = revision_name(number);
     let mut register = bike.register.clone();
-    let (state, changed) = match fate {
-        RideFate::SetAside(why) => (RideState::SetAside, register.set_aside(ride.clone(), why.trim())),
-        RideFate::TakeBack => (RideState::Used, register.take_back(&ride.sha256)),
+    bike.remember_waiting(&mut register)?;
+    let changed = match &why {
+        Some(why) => register.set_aside(ride.clone(), why, &name),
+        None => register.take_back(&ride.sha256),
     };
+    let state = register.by_hash(&ride.sha256).map_or(ride.state, |r| r.state);
     let mut report = RideFateReport { file: ride.file.clone(), state, revision: None, commit: None };
     if !changed {
         return Ok(report);
     }
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
-    let name = revision_name(number);
-    let (done, why) = match fate {
-        RideFate::SetAside(why) => ("set aside", Some(why.trim().to_owned())),
-        RideFate::TakeBack => ("taken back", None),
-    };
+    let done = if why.is_some() { "set aside" } else { "taken back" };
+    let slots = bike.folder.bike.slots.clone();
     let record = RevisionRecord {
-        number,
-        slots: bike.folder.bike.slots.clone(),
-        kind: RevisionKind::Edit,
-        cells_changed: 0,
-        pipeline: None,
-        rides: Vec::new(),
-        build: bike.folder.builds.current().to_owned(),
         why,
-        restores: None,
-        undoes: Vec::new(),
-        tool: tool_name(),
+        ..RevisionRecord::new(number, RevisionKind::Edit, slots, bike.folder.builds.current(), tool_name())
     };
     let summary = format!("{name} ride {done}: {}", ride.file);
     let body = "No table changed; the next run counts without or with this ride.";
@@ -95,7 +92,11 @@ pub fn decide_ride(
 fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> {
     let named = file.to_string_lossy();
     let is_meant = |name: &str| name == named || name.rsplit('/').next() == Some(&named);
-    let mut registered = bike.register.rides().iter().filter(|r| is_meant(&r.file));
+    let rides = bike.register.rides();
+    if let Some(ride) = rides.iter().find(|r| r.file == named) {
+        return Ok(ride.clone());
+    }
+    let mut registered = rides.iter().filter(|r| is_meant(&r.file));
     if let (Some(ride), None) = (registered.next(), registered.next()) {
         return Ok(ride.clone());
     }
@@ -120,8 +121,7 @@ fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> 
             ));
         }
     };
-    let bytes =
-        std::fs::read(&found.path).map_err(|error| OperationError::io("read", &found.path, &error))?;
+    let bytes = read_regular(&found.path).map_err(|error| OperationError::io("read", &found.path, &error))?;
     let sha256 = hash(&bytes);
     if let Some(ride) = bike.register.by_hash(&sha256) {
         return Ok(ride.clone());
@@ -129,14 +129,17 @@ fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> 
     let (revision, build, _) = bike.made_on(found.ridden_on).map_err(|(_, why)| {
         OperationError::failed(format!("{}: {why}", found.name), "put it into the folder of its revision")
     })?;
+    let logged = Ride::read(&found.path, &bytes).is_ok_and(|log| log.has(Channel::Slot));
+    let slot = if logged { LOGGED_SLOT.to_owned() } else { bike.slot(None)? };
     Ok(RegisteredRide {
         file: found.name.clone(),
         sha256,
         revision,
-        slot: bike.slot(None)?,
+        slot,
         build,
-        state: RideState::SetAside,
+        state: RideState::Waiting,
         used_in: Vec::new(),
         why: None,
+        set_aside_in: None,
     })
 }

@@ -25,7 +25,7 @@ pub enum Style {
 /// What ride is wanted.
 #[derive(Debug, Clone)]
 pub struct SimulateRequest {
-    /// Chance; the same seed rides the same ride.
+    /// Random seed; the same seed gives the same ride.
     pub seed: u64,
     /// How long, min.
     pub minutes: f64,
@@ -63,6 +63,7 @@ pub fn simulate(root: &Path, request: &SimulateRequest) -> Result<SimulateReport
     let slot = bike.slot(request.slot.as_deref())?;
     let revision = bike.newest_name();
     let log = ride(&virtual_bike(&bike, request.engine_seed), bike.today(&slot), request);
+    let several_slots = bike.folder.bike.slots.len() > 1;
     let file = root.join(RIDES_FOLDER).join(&revision).join(format!("sim-{}.csv", request.seed));
     if file.exists() {
         return Err(OperationError::failed(
@@ -70,7 +71,7 @@ pub fn simulate(root: &Path, request: &SimulateRequest) -> Result<SimulateReport
             "name another --seed for another ride",
         ));
     }
-    write_log(&file, &log)?;
+    write_log(&file, &log, several_slots.then_some(slot.as_str()))?;
     Ok(SimulateReport {
         file,
         revision,
@@ -104,8 +105,8 @@ pub(super) fn ride(bike: &VirtualBike, tables: &SlotTables, request: &SimulateRe
     bike.ride(&fuel, &mixture, &wanted)
 }
 
-/// Writes what a logger would have written.
-fn write_log(path: &Path, log: &RideLog) -> Result<(), OperationError> {
+/// Writes what a logger would have written; a bike with several slots logs the one in use.
+fn write_log(path: &Path, log: &RideLog, slot: Option<&str>) -> Result<(), OperationError> {
     let columns: [(Channel, &[f64], usize); 15] = [
         (Channel::TimeS, &log.time_s, 3),
         (Channel::Rpm, &log.rpm, 0),
@@ -127,6 +128,8 @@ fn write_log(path: &Path, log: &RideLog) -> Result<(), OperationError> {
     std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
     let failed = |error: std::io::Error| OperationError::io("write", path, &error);
     let mut text = columns.iter().map(|(c, ..)| c.name()).collect::<Vec<_>>().join(",");
+    let slot_title = slot.map(|_| format!(",{}", Channel::Slot.name())).unwrap_or_default();
+    text.push_str(&slot_title);
     text.push('\n');
     for i in 0..log.len() {
         for (n, (_, values, decimals)) in columns.iter().enumerate() {
@@ -136,6 +139,10 @@ fn write_log(path: &Path, log: &RideLog) -> Result<(), OperationError> {
             if values[i].is_finite() {
                 text.push_str(&units::fixed(values[i], *decimals));
             }
+        }
+        if let Some(slot) = slot {
+            text.push(',');
+            text.push_str(slot);
         }
         text.push('\n');
     }

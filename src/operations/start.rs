@@ -3,8 +3,13 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::write::{Writable, begin, commit, refuse_nesting, tool_name};
-use crate::bike::{FileSource, REGISTER_FILE, RIDES_FOLDER, Template, fuel_path, mixture_path, spark_path};
-use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store, revision_name};
+use crate::bike::{
+    BIKE_FILE, Bike, FileSource, REGISTER_FILE, RIDES_FOLDER, SlotTables, Template, fuel_path, mixture_path,
+    spark_path,
+};
+use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store};
+use crate::problem::Problem;
+use crate::revision::revision_name;
 use crate::units;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -34,22 +39,13 @@ pub(super) fn start(bike: &OpenBike, writable: &Writable, when: Moment) -> Resul
             }
         }
     }
-    let register = bike.register.to_text().into_bytes();
+    let mut register = bike.register.clone();
+    bike.remember_waiting(&mut register)?;
+    let register = register.to_text().into_bytes();
     files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register) });
     let slots = bike.folder.bike.slots.clone();
-    let record = RevisionRecord {
-        number: 1,
-        kind: RevisionKind::Start,
-        cells_changed: 0,
-        pipeline: None,
-        rides: Vec::new(),
-        build: bike.folder.builds.current().to_owned(),
-        why: None,
-        restores: None,
-        undoes: Vec::new(),
-        tool: tool_name(),
-        slots,
-    };
+    let record =
+        RevisionRecord::new(1, RevisionKind::Start, slots, bike.folder.builds.current(), tool_name());
     let summary =
         format!("r1 start: {}, {}", bike.folder.bike.name, units::counted(record.slots.len(), "slot"));
     let body = "The tables as they were found.";
@@ -70,6 +66,29 @@ pub fn new(
     new_from_files(root, &files, identity, when)
 }
 
+/// Files that would not read back are not written at all.
+fn refuse_unreadable(files: &[(String, String)]) -> Result<(), OperationError> {
+    struct Given<'a>(&'a [(String, String)]);
+    impl FileSource for Given<'_> {
+        fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
+            Ok(self.0.iter().find(|(p, _)| p == path).map(|(_, text)| text.clone().into_bytes()))
+        }
+    }
+    let given = Given(files);
+    let text = given.text(BIKE_FILE)?.unwrap_or_default();
+    let bike = Bike::parse(Path::new(BIKE_FILE), &text).map_err(|problems| {
+        let whats: Vec<&str> = problems.0.iter().map(|p| p.what.as_str()).collect();
+        OperationError::failed(
+            format!("no bike can be made of this: {}", whats.join("; ")),
+            "nothing was written",
+        )
+    })?;
+    for slot in &bike.slots {
+        SlotTables::read(slot, &bike, &given)?;
+    }
+    Ok(())
+}
+
 /// Makes a bike folder from given files, with r1.
 pub(super) fn new_from_files(
     root: &Path,
@@ -85,6 +104,7 @@ pub(super) fn new_from_files(
             "name a folder that does not exist yet",
         ));
     }
+    refuse_unreadable(files)?;
     refuse_nesting(root)?;
     if identity.is_none() {
         Store::check_default_identity()?;

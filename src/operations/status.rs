@@ -89,14 +89,16 @@ fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, edit
         next.push("put the edited tables back, `rideloop run` says how".to_owned());
     }
     if new_rides > 0 {
-        next.push("rideloop run --dry-run      see what the new rides ask for".to_owned());
-        next.push("rideloop run                make the next revision".to_owned());
+        // Before the first run nobody knows how far off the map is.
+        let pipeline = if bike.revisions.len() <= 1 { " --pipeline first-ride" } else { "" };
+        next.push(format!("rideloop run{pipeline} --dry-run    see what the new rides ask for"));
+        next.push(format!("rideloop run{pipeline}    make the next revision"));
     } else {
         let newest = bike.newest_name();
         next.push(format!("ride with {newest} and put the log into rides/{newest}/"));
     }
     if bike.revisions.len() > 1 {
-        next.push("rideloop diff               what the newest revision changed".to_owned());
+        next.push("rideloop diff    what the newest revision changed".to_owned());
     }
     next
 }

@@ -141,7 +141,7 @@ pub(super) fn commit(
     files: Vec<FileWrite>,
     when: Moment,
 ) -> Result<String, OperationError> {
-    let tag = crate::ledger::revision_name(record.number);
+    let tag = crate::revision::revision_name(record.number);
     let draft = Draft {
         tag_message: format!("{summary}\n"),
         message: record.message(summary, body),

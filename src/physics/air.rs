@@ -2,7 +2,7 @@
 
 use crate::units::kelvin;
 
-/// Specific gas constant of dry air, J/(kg K). Source: ISO 2533.
+/// Specific gas constant of dry air, J/(kg K). Source: ISO 2533 (287.05287), rounded.
 pub const R_AIR: f64 = 287.05;
 /// Specific gas constant of water vapour, J/(kg K): 8.314 463 / 0.018 015.
 pub const R_VAPOUR: f64 = 461.5;
@@ -40,7 +40,7 @@ pub fn moist_density(pressure_kpa: f64, temp_c: f64, humidity: f64) -> f64 {
 /// How much the density of the reference air exceeds that of the ridden air.
 ///
 /// Humidity is not logged by bikes; the air is taken as dry, which is wrong by
-/// up to 1.5 % on a hot, wet day.
+/// up to about 2 % on a hot, wet day.
 ///
 /// Units: kPa and °C in, a ratio out.
 pub fn reference_over_ridden(baro_kpa: f64, air_temp_c: f64) -> f64 {

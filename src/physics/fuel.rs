@@ -73,7 +73,9 @@ impl Composition {
     ///
     /// # Source
     /// Atom balance: each C takes two O, each two H take one O, less the oxygen
-    /// the fuel brings. Checked against handbook values in `tests/reference`.
+    /// the fuel brings. Checked against cantera in
+    /// `tests/reference`; handbook values that rest on older figures for air lie
+    /// up to 0.1 % lower.
     pub fn stoich_afr(&self) -> f64 {
         let oxygen_needed =
             self.carbon * 2.0 * OXYGEN / CARBON + self.hydrogen * OXYGEN / (2.0 * HYDROGEN) - self.oxygen;

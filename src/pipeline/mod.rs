@@ -13,7 +13,7 @@ mod stage;
 pub mod stages;
 
 pub use plan::{Plan, RideChoice, schema};
-pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, run_ride};
-pub use rows::{Reason, RideContext, Rows, carry_forward, hold, rate};
+pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, run_ride};
+pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
 pub use stage::{Filter, SettingDoc, Stage, StageEntry, StageKind, StageSettings, entry};

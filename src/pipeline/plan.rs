@@ -2,7 +2,7 @@
 
 use super::rows::load_channel;
 use super::shipped::shipped;
-use super::stage::{Filter, Stage, StageKind};
+use super::stage::{Filter, Stage};
 use super::stages;
 use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER};
 use crate::blend::Blending;
@@ -156,7 +156,7 @@ impl Plan {
             (Channel::Lambda, "the correction"),
         ];
         if bike.controller.density == Density::None {
-            const DENSITY: &str = "the air density, which the controller does not correct,";
+            const DENSITY: &str = "the air density, which the controller does not correct";
             needs.push((Channel::AirTempC, DENSITY));
             if bike.controller.load == LoadAxis::ThrottlePct {
                 needs.push((Channel::BaroKpa, DENSITY));
@@ -268,17 +268,6 @@ pub fn schema() -> serde_json::Value {
     });
     head["required"] = serde_json::json!(["stages"]);
     head
-}
-
-impl StageKind {
-    /// The kind in words.
-    pub fn words(self) -> &'static str {
-        match self {
-            StageKind::Filter => "filters samples",
-            StageKind::Average => "samples to evidence",
-            StageKind::Blend => "evidence to the next table",
-        }
-    }
 }
 
 #[cfg(test)]

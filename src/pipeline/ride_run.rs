@@ -76,13 +76,18 @@ impl Funnel {
 pub struct RideOutcome {
     /// Samples by stage.
     pub funnel: Funnel,
+    /// Hashes of some of its samples, ascending: by them the same samples are
+    /// known in another file.
+    pub fingerprint: Vec<u64>,
+    /// The log says that all of it was ridden on other slots.
+    pub other_slot: bool,
     /// The sums of every cell of today's grid.
     pub sums: Vec<CellSums>,
 }
 
 /// A ride that lacks what the pipeline needs.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("the log has no values for `{channel}`, which {needed_by} needs")]
+#[error("the log has no values for `{channel}`, needed by {needed_by}")]
 pub struct RideTrouble {
     /// The channel.
     pub channel: &'static str,
@@ -90,9 +95,31 @@ pub struct RideTrouble {
     pub needed_by: String,
 }
 
-static OTHER_SLOT: Reason = Reason { key: "other_slot", about: "ridden on another slot" };
+/// The step before the stages.
+const SLOT_STEP: &str = "slot";
+
+static OTHER_SLOT: Reason =
+    Reason { key: "other_slot", about: "ridden on another slot, or it is not known on which" };
+static TARGET_DISAGREES: Reason = Reason {
+    key: "target_disagrees",
+    about: "the logged lambda target is not what the mixture table asks for",
+};
 static NO_CORRECTION: Reason =
     Reason { key: "no_correction", about: "wanted lambda, air density or table value is missing here" };
+
+/// Reasons of the steps that are no stage: `slot` and `correction`.
+pub static STEP_REASONS: [&Reason; 3] = [&OTHER_SLOT, &TARGET_DISAGREES, &NO_CORRECTION];
+
+/// How long slow channels of the air, and a logged target, stay known. Common
+/// practice, no source.
+const AIR_LASTS_S: f64 = 60.0;
+const TARGET_LASTS_S: f64 = 1.0;
+/// A logged target outside this is no lambda; the mixture table answers then.
+const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
+
+/// A logged target further from the mixture table than this leaves open which
+/// of the two the controller fuelled by. Common practice, no source.
+const TARGET_AGREES: f64 = 0.04;
 
 /// Sends one ride through the filters and sums up what is left.
 ///
@@ -113,9 +140,8 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     let mut funnel = Funnel { steps: vec![door(ride)] };
     let mut seen = BTreeMap::new();
     drop_other_slots(&mut rows, context.slot);
-    if !rows.dropped().is_empty() {
-        step(&mut funnel, "slot", &rows, &mut seen);
-    }
+    step(&mut funnel, SLOT_STEP, &rows, &mut seen);
+    let other_slot = rows.kept() == 0;
     for stage in &plan.filters {
         stage.filter.apply(&mut rows, context);
         step(&mut funnel, stage.name, &rows, &mut seen);
@@ -135,7 +161,41 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         memory_s: context.bike.lambda_sensor.delay.value().0.lag_s,
         ridden_amounts: ridden_amounts.collect(),
     };
-    Ok(RideOutcome { funnel, sums: accumulate(&ride_samples, grid, &plan.averaging) })
+    let sums = accumulate(&ride_samples, grid, &plan.averaging);
+    Ok(RideOutcome { funnel, fingerprint: fingerprint(ride), other_slot, sums })
+}
+
+impl RideOutcome {
+    /// Whether another ride holds a good part of the same samples.
+    pub fn overlaps(&self, other: &RideOutcome) -> bool {
+        // Chance alone never repeats rows of time, speed and lambda.
+        const SHARE: f64 = 0.3;
+        let fewer = self.fingerprint.len().min(other.fingerprint.len());
+        let shared = self.fingerprint.iter().filter(|h| other.fingerprint.binary_search(h).is_ok()).count();
+        fewer > 0 && shared as f64 >= SHARE * fewer as f64
+    }
+}
+
+/// Hashes of a fixed part of the samples, so that a ride is known again when its
+/// file was saved anew, cut, or given other columns.
+///
+/// # Source
+/// FNV-1a, 64 bit, over the bytes of time, speed and lambda.
+fn fingerprint(ride: &Ride) -> Vec<u64> {
+    const ONE_IN: u64 = 8;
+    const BASIS: u64 = 0xcbf2_9ce4_8422_2325;
+    const PRIME: u64 = 0x0000_0100_0000_01b3;
+    let channels: Vec<&[f64]> =
+        [Channel::TimeS, Channel::Rpm, Channel::Lambda].into_iter().filter_map(|c| ride.values(c)).collect();
+    let row = |i: usize| {
+        let bytes = channels.iter().flat_map(|values| values[i].to_bits().to_le_bytes());
+        bytes.fold(BASIS, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(PRIME))
+    };
+    let mut hashes: Vec<u64> =
+        (0..ride.samples()).map(row).filter(|hash| hash.is_multiple_of(ONE_IN)).collect();
+    hashes.sort_unstable();
+    hashes.dedup();
+    hashes
 }
 
 /// The reading itself as the first step.
@@ -165,8 +225,15 @@ fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&
 
 fn drop_other_slots(rows: &mut Rows<'_>, slot: &str) {
     let Some(slots) = rows.slots() else { return };
-    let other: Vec<bool> = slots.iter().map(|s| s.is_some_and(|s| s != slot)).collect();
-    rows.drop_where(&other, &OTHER_SLOT);
+    // Where the log does not say, the slot it said last is still in use; before
+    // it says anything, nobody knows.
+    let mut in_use = None;
+    for (i, told) in slots.iter().enumerate() {
+        in_use = told.or(in_use);
+        if in_use != Some(slot) {
+            rows.drop_sample(i, &OTHER_SLOT);
+        }
+    }
 }
 
 /// The correction each kept sample asks for.
@@ -176,9 +243,9 @@ fn drop_other_slots(rows: &mut Rows<'_>, slot: &str) {
 /// lambda_measured / lambda_wanted`, brought to the reference air where the
 /// controller does not correct the density.
 fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
-    let target = rows.channel(Channel::LambdaTarget);
-    let air_temp_c = rows.channel(Channel::AirTempC);
-    let baro_kpa = rows.channel(Channel::BaroKpa);
+    let target = rows.held(Channel::LambdaTarget, TARGET_LASTS_S);
+    let air_temp_c = rows.held(Channel::AirTempC, AIR_LASTS_S);
+    let baro_kpa = rows.held(Channel::BaroKpa, AIR_LASTS_S);
     let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
     let mut samples = Vec::with_capacity(rows.kept());
     for i in 0..rows.len() {
@@ -187,13 +254,18 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
         }
         let wanted = match context.bike.controller.mixture {
             Mixture::Controller => {
-                let logged = target.map(|t| t[i]).filter(|t| t.is_finite());
-                logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
+                let table = context.ridden.mixture.at(rpm[i], load[i]);
+                let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
+                if logged.is_some_and(|logged| (logged / table - 1.0).abs() > TARGET_AGREES) {
+                    rows.drop_sample(i, &TARGET_DISAGREES);
+                    continue;
+                }
+                logged.unwrap_or(table)
             }
             Mixture::Table => context.today.mixture.at(rpm[i], load[i]),
         };
         let controller = &context.bike.controller;
-        let density = match (controller.density, controller.load, air_temp_c, baro_kpa) {
+        let density = match (controller.density, controller.load, &air_temp_c, &baro_kpa) {
             (Density::Controller, ..) => 1.0,
             (Density::None, LoadAxis::MapKpa, Some(t), _) => air::reference_over_ridden_at_pressure(t[i]),
             (Density::None, LoadAxis::ThrottlePct, Some(t), Some(p)) => {

@@ -34,7 +34,9 @@ pub struct Rows<'a> {
     time_s: &'a [f64],
     rpm: &'a [f64],
     load: &'a [f64],
-    /// Lambda that belongs to the operating point of its row.
+    /// What each lambda sensor read for the operating point of its row.
+    sensors: Vec<Vec<f64>>,
+    /// The mean of the sensors that read, NaN where none does.
     lambda: Vec<f64>,
     /// What the controller's closed loop added, %.
     trim_pct: Vec<f64>,
@@ -45,6 +47,9 @@ impl<'a> Rows<'a> {
     /// The rows of a ride; `None` when it lacks time, rpm, load or lambda.
     pub fn new(ride: &'a Ride, load: LoadAxis) -> Option<Self> {
         let lambda = ride.values(Channel::Lambda)?.to_vec();
+        let second = ride.values(Channel::Lambda2).filter(|v| v.iter().any(|x| !x.is_nan()));
+        let sensors: Vec<Vec<f64>> =
+            [Some(lambda.as_slice()), second].into_iter().flatten().map(<[f64]>::to_vec).collect();
         Some(Self {
             ride,
             time_s: ride.values(Channel::TimeS)?,
@@ -52,7 +57,8 @@ impl<'a> Rows<'a> {
             load: ride.values(load_channel(load))?,
             trim_pct: vec![0.0; lambda.len()],
             fate: vec![None; lambda.len()],
-            lambda,
+            lambda: mean_of(&sensors),
+            sensors,
         })
     }
 
@@ -81,15 +87,22 @@ impl<'a> Rows<'a> {
         self.load
     }
 
-    /// Lambda, aligned once `align` has run; NaN where missing.
+    /// Lambda, aligned once `align` has run; the mean where two sensors read,
+    /// NaN where none does.
     pub fn lambda(&self) -> &[f64] {
         &self.lambda
     }
 
-    /// Puts the aligned lambda in place.
-    pub fn set_lambda(&mut self, lambda: Vec<f64>) {
-        debug_assert_eq!(lambda.len(), self.fate.len());
-        self.lambda = lambda;
+    /// What each sensor read, the first cylinder's first.
+    pub fn sensors(&self) -> &[Vec<f64>] {
+        &self.sensors
+    }
+
+    /// Puts aligned, or checked, readings in place: NaN where one does not count.
+    pub fn set_sensors(&mut self, sensors: Vec<Vec<f64>>) {
+        debug_assert!(sensors.iter().all(|s| s.len() == self.fate.len()));
+        self.lambda = mean_of(&sensors);
+        self.sensors = sensors;
     }
 
     /// Trim of the closed loop, %; zero unless a filter put it in.
@@ -106,6 +119,12 @@ impl<'a> Rows<'a> {
     /// Any other channel; `None` when the log lacks it.
     pub fn channel(&self, channel: Channel) -> Option<&'a [f64]> {
         self.ride.values(channel)
+    }
+
+    /// A channel that changes seldom and may be logged seldom: each missing
+    /// value takes the last known one while that is no older than `lasts_s`.
+    pub fn held(&self, channel: Channel, lasts_s: f64) -> Option<Vec<f64>> {
+        self.channel(channel).map(|values| carry_forward(self.time_s, values, lasts_s))
     }
 
     /// The slot in use at each sample, when the log tells.
@@ -152,6 +171,17 @@ impl<'a> Rows<'a> {
     }
 }
 
+/// The mean of the sensors that read.
+fn mean_of(sensors: &[Vec<f64>]) -> Vec<f64> {
+    let rows = sensors.first().map_or(0, Vec::len);
+    let mean = |i: usize| {
+        let there = sensors.iter().map(|s| s[i]).filter(|v| !v.is_nan());
+        let (n, sum) = there.fold((0, 0.0), |(n, sum), v| (n + 1, sum + v));
+        if n > 0 { sum / f64::from(n) } else { f64::NAN }
+    };
+    (0..rows).map(mean).collect()
+}
+
 /// The channel that carries the load.
 pub(crate) fn load_channel(load: LoadAxis) -> Channel {
     match load {
@@ -162,7 +192,7 @@ pub(crate) fn load_channel(load: LoadAxis) -> Channel {
 
 /// A slow channel filled up: each missing value takes the last known one, as
 /// long as that is no older than `lasts_s`.
-pub fn carry_forward(time_s: &[f64], values: &[f64], lasts_s: f64) -> Vec<f64> {
+fn carry_forward(time_s: &[f64], values: &[f64], lasts_s: f64) -> Vec<f64> {
     let mut last = (f64::NEG_INFINITY, f64::NAN);
     let filled = time_s.iter().zip(values).map(|(t, value)| {
         if !value.is_nan() {
@@ -197,29 +227,43 @@ pub fn hold(time_s: &[f64], mask: &[bool], before_s: f64, after_s: f64) -> Vec<b
     wide
 }
 
+/// The share of a window that tells a slope from noise.
+const FULL_ENOUGH: f64 = 0.6;
+
 /// The steepest rate of a channel around each sample: the larger size of the
-/// slopes over a window that ends, and one that begins, at the sample.
+/// slopes over a window that ends, and one that begins, at the sample, and at
+/// least the slope to the next reading.
 ///
-/// Missing values give no rate; a window never reaches across a gap of more
-/// than twice its length.
+/// Readings are joined over rows where the channel is missing. Where two
+/// readings lie more than `longest_gap_s` apart nothing is known of what
+/// happened between them: the rate there is infinite.
 ///
 /// Units: the channel's unit per s.
-pub fn rate(time_s: &[f64], values: &[f64], window_s: f64) -> Vec<f64> {
+pub fn rate(time_s: &[f64], values: &[f64], window_s: f64, longest_gap_s: f64) -> Vec<f64> {
+    let there: Vec<usize> = (0..values.len()).filter(|i| values[*i].is_finite()).collect();
     let mut rates = vec![0.0f64; values.len()];
     let mut behind = 0;
-    for i in 0..values.len() {
-        while behind + 1 < i && time_s[i] - time_s[behind + 1] >= window_s {
+    for k in 1..there.len() {
+        let now = there[k];
+        let before = there[k - 1];
+        while behind + 1 < k && time_s[now] - time_s[there[behind + 1]] >= window_s {
             behind += 1;
         }
-        let span = time_s[i] - time_s[behind];
-        if behind == i || span > 2.0 * window_s.max(f64::MIN_POSITIVE) {
-            behind = behind.max(i.saturating_sub(1));
+        let from = there[behind];
+        let gap = time_s[now] - time_s[before] > longest_gap_s;
+        let span = time_s[now] - time_s[from];
+        // At the start of a stretch the window is not full yet; a slope over a
+        // fraction of it would be mostly noise.
+        if !gap && span < window_s * FULL_ENOUGH {
             continue;
         }
-        let slope = ((values[i] - values[behind]) / span).abs();
-        if slope.is_finite() {
+        let slope = if gap { f64::INFINITY } else { ((values[now] - values[from]) / span).abs() };
+        if gap {
+            behind = k;
+        }
+        // Rows between two readings share what is known of both.
+        for i in (before..=now).chain([from]) {
             rates[i] = rates[i].max(slope);
-            rates[behind] = rates[behind].max(slope);
         }
     }
     rates
@@ -261,10 +305,24 @@ pub(crate) mod tests {
     fn a_ramp_has_its_rate_and_noise_is_averaged_over_the_window() {
         let time: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.05).collect();
         let ramp: Vec<f64> = time.iter().map(|t| 10.0 * t).collect();
-        assert!(rate(&time, &ramp, 0.2).iter().all(|r| (r - 10.0).abs() < 1e-9));
+        assert!(rate(&time, &ramp, 0.2, 2.0).iter().all(|r| (r - 10.0).abs() < 1e-9));
         let flicker: Vec<f64> = (0..100).map(|i| f64::from(i % 2)).collect();
-        let highest = rate(&time, &flicker, 0.5).into_iter().skip(12).fold(0.0, f64::max);
+        let highest = rate(&time, &flicker, 0.5, 2.0).into_iter().skip(12).fold(0.0, f64::max);
         assert!(highest <= 1.0 / 0.5 + 1e-9, "{highest}");
+    }
+
+    #[test]
+    fn sparse_and_slow_logs_have_rates_too() {
+        let time: Vec<f64> = (0..40).map(f64::from).collect();
+        let flip: Vec<f64> = (0..40).map(|i| if i / 2 % 2 == 0 { 5.0 } else { 60.0 }).collect();
+        let fast = rate(&time, &flip, 0.25, 2.0).iter().filter(|r| **r > 12.0).count();
+        assert!(fast >= 38, "once a second: {fast}");
+        let time: Vec<f64> = (0..40).map(|i| f64::from(i) * 0.05).collect();
+        let gappy: Vec<f64> = (0..40).map(|i| if i % 2 == 0 { f64::from(i) } else { f64::NAN }).collect();
+        let found = rate(&time, &gappy, 0.1, 2.0);
+        assert!(found.iter().take(39).all(|r| (r - 20.0).abs() < 1e-9), "every second row: {found:?}");
+        let lost = rate(&[0.0, 1.0, 9.0, 10.0], &[1.0; 4], 0.25, 2.0);
+        assert_eq!(lost, [0.0, f64::INFINITY, f64::INFINITY, 0.0]);
     }
 
     proptest! {
@@ -276,7 +334,7 @@ pub(crate) mod tests {
             let mut t = 0.0;
             let time: Vec<f64> = steps.iter().map(|(dt, _)| { t += dt; t }).collect();
             let values: Vec<f64> = steps.iter().map(|(_, v)| *v).collect();
-            prop_assert!(rate(&time, &values, window).iter().all(|r| r.is_finite()));
+            prop_assert!(rate(&time, &values, window, 1.0).iter().all(|r| !r.is_nan()));
             let mask: Vec<bool> = values.iter().map(|v| *v > 0.0).collect();
             let wide = hold(&time, &mask, window, window);
             prop_assert!(mask.iter().zip(&wide).all(|(m, w)| !m || *w));

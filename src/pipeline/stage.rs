@@ -48,6 +48,17 @@ pub enum StageKind {
     Blend,
 }
 
+impl StageKind {
+    /// The kind in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            StageKind::Filter => "filters samples",
+            StageKind::Average => "samples to evidence",
+            StageKind::Blend => "evidence to the next table",
+        }
+    }
+}
+
 /// The settings of a stage, and everything that documents it.
 ///
 /// Field doc comments become the setting's documentation, schemars ranges

@@ -4,7 +4,7 @@ use super::history::head;
 use super::run::legend;
 use super::style::{Align, by_change, columns, strong};
 use super::text_diff::text_diff;
-use crate::operations::{DiffReport, ShowReport, TableChange, TableRole};
+use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole};
 use crate::table::{Layout, draw_changes};
 use crate::units;
 use std::fmt::Write as _;
@@ -12,8 +12,11 @@ use std::fmt::Write as _;
 /// The difference of two revisions.
 pub fn diff(report: &DiffReport, width: usize) -> String {
     let mut text = String::new();
-    if report.tables.is_empty() && report.settings.is_empty() {
+    if report.tables.is_empty() && report.settings.is_empty() && report.came_or_went.is_empty() {
         return format!("{} and {} hold the same tables and settings.\n", report.from, report.to);
+    }
+    for line in &report.came_or_went {
+        let _ = writeln!(text, "{line}\n");
     }
     for change in &report.tables {
         text.push_str(&table_change(change, &report.from, &report.to, width));
@@ -63,50 +66,72 @@ fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> Str
     text
 }
 
-/// One revision with its tables, evidence and changes.
+/// One revision: what changed first, then tables, evidence and settings.
 pub fn show(report: &ShowReport, width: usize) -> String {
     let mut text = head(&report.entry);
-    for table in &report.tables {
-        let _ = writeln!(text, "\n{}", strong(&format!("{}, {}", table.table.name(), table.slot)));
-        let mut rows = vec![vec![format!("rpm/{}", table.load_axis.unit())]];
-        rows[0].extend(table.load.iter().map(|l| units::plain(*l)));
-        for (rpm, cells) in table.rpm.iter().zip(table.values.chunks(table.load.len())) {
-            let mut row = vec![units::plain(*rpm)];
-            row.extend(cells.iter().map(|v| units::fixed(*v, table.decimals)));
-            rows.push(row);
-        }
-        let aligns = vec![Align::Right; rows[0].len()];
-        // A table is never wrapped inside a cell: it reads by columns or not at all.
-        text.push_str(&columns(rows, &aligns, width.max(usize::from(u16::MAX))));
-    }
-    for evidence in &report.evidence {
-        let _ = writeln!(text, "\n{}", strong(&format!("evidence, {}", evidence.slot)));
-        let mut rows = vec![
-            ["rpm", "load", "before", "required", "±", "after", "s", "visits", "rides", "held by"]
-                .map(str::to_owned)
-                .to_vec(),
-        ];
-        for cell in evidence.cells.iter().filter(|c| c.required.is_some()) {
-            let number = |v: Option<f64>| v.map(|v| units::fixed(v, 2)).unwrap_or_default();
-            rows.push(vec![
-                units::plain(cell.rpm),
-                units::plain(cell.load),
-                units::fixed(cell.before, 2),
-                number(cell.required),
-                number(cell.std_error),
-                units::fixed(cell.after, 2),
-                units::fixed(cell.weight_s, 1),
-                cell.dwells.to_string(),
-                cell.rides.to_string(),
-                cell.held_by.clone().unwrap_or_default(),
-            ]);
-        }
-        let mut aligns = vec![Align::Right; 9];
-        aligns.push(Align::Left);
-        text.push_str(&columns(rows, &aligns, width));
-    }
     if let Some(changes) = &report.changes {
         let _ = write!(text, "\n{}\n{}", strong("changes"), diff(changes, width));
     }
+    for table in &report.tables {
+        text.push_str(&table_text(table, width));
+    }
+    for evidence in &report.evidence {
+        text.push_str(&evidence_text(evidence, width));
+    }
+    if let Some(pipeline) = &report.pipeline_text {
+        let lines: Vec<String> = pipeline.lines().map(|line| format!("  {line}")).collect();
+        let _ = writeln!(text, "\n{}\n{}", strong("pipeline"), lines.join("\n"));
+    }
     text
+}
+
+/// A table in as many blocks of columns as the width asks for.
+fn table_text(table: &ShownTable, width: usize) -> String {
+    let mut text = format!("\n{}\n", strong(&format!("{}, {}", table.table.name(), table.slot)));
+    let corner = format!("rpm/{}", table.load_axis.unit());
+    let value = |v: &f64| units::fixed(*v, table.decimals);
+    let first =
+        table.rpm.iter().map(|r| units::plain(*r).len()).max().unwrap_or(0).max(corner.chars().count());
+    let titles = table.load.iter().map(|l| units::plain(*l));
+    let column = titles.chain(table.values.iter().map(value)).map(|t| t.len()).max().unwrap_or(0) + 2;
+    let per_block = (width.saturating_sub(first + 2) / column).max(1);
+    for (block, loads) in table.load.chunks(per_block).enumerate() {
+        if block > 0 {
+            text.push('\n');
+        }
+        let titles: String = loads.iter().map(|l| format!("{:>column$}", units::plain(*l))).collect();
+        let _ = writeln!(text, "  {corner:>first$}{titles}");
+        for (rpm, cells) in table.rpm.iter().zip(table.values.chunks(table.load.len())) {
+            let cells = cells.iter().skip(block * per_block).take(loads.len());
+            let cells: String = cells.map(|v| format!("{:>column$}", value(v))).collect();
+            let _ = writeln!(text, "  {:>first$}{cells}", units::plain(*rpm));
+        }
+    }
+    text
+}
+
+fn evidence_text(evidence: &ShownEvidence, width: usize) -> String {
+    let titles = ["rpm", "load", "before", "required", "±", "after", "s", "visits", "rides", "held by"];
+    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    for cell in evidence.cells.iter().filter(|c| c.required.is_some()) {
+        let number = |v: Option<f64>| v.map(|v| units::fixed(v, 2)).unwrap_or_default();
+        rows.push(vec![
+            units::plain(cell.rpm),
+            units::plain(cell.load),
+            units::fixed(cell.before, 2),
+            number(cell.required),
+            number(cell.std_error),
+            units::fixed(cell.after, 2),
+            units::fixed(cell.weight_s, 1),
+            cell.dwells.to_string(),
+            cell.rides.to_string(),
+            cell.held_by.clone().unwrap_or_default(),
+        ]);
+    }
+    let mut aligns = vec![Align::Right; 9];
+    aligns.push(Align::Left);
+    // Names of holds are not broken: a terminal that is too narrow wraps the line.
+    const WIDEST: usize = 96;
+    let table = columns(rows, &aligns, width.max(WIDEST));
+    format!("\n{}\n{table}", strong(&format!("evidence, {}", evidence.slot)))
 }

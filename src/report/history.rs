@@ -14,8 +14,8 @@ pub fn history(entries: &[HistoryEntry], width: usize) -> String {
     for entry in entries {
         rows.push(vec![
             entry.revision.clone(),
-            entry.time.get(..16).unwrap_or(&entry.time).replace('T', " "),
-            entry.slot.clone(),
+            entry.time.get(..10).unwrap_or(&entry.time).to_owned(),
+            if entry.slot.contains(", ") { "all".to_owned() } else { entry.slot.clone() },
             kind(entry.kind),
             entry.cells_changed.to_string(),
             entry.build.clone(),
@@ -51,11 +51,11 @@ pub(super) fn head(entry: &HistoryEntry) -> String {
         lines.push(format!("  restores {restores}, undoes {}", entry.undoes.join(", ")));
     }
     if let Some(pipeline) = &entry.pipeline {
-        let hash = &pipeline.sha256[..pipeline.sha256.len().min(12)];
+        let hash = pipeline.sha256.get(..12).unwrap_or(&pipeline.sha256);
         lines.push(format!("  pipeline {} {}", pipeline.name, faint(&format!("sha256 {hash}…"))));
     }
     for ride in &entry.rides {
-        let hash = &ride.sha256[..ride.sha256.len().min(12)];
+        let hash = ride.sha256.get(..12).unwrap_or(&ride.sha256);
         lines.push(format!("  ride     {} {}", ride.file, faint(&format!("sha256 {hash}…"))));
     }
     lines.push(format!("  tool     {}", entry.tool));

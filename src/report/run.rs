@@ -1,7 +1,7 @@
 //! What `run` found, as text.
 
 use super::style::{Align, by_change, columns, faint, strong, warning};
-use crate::operations::{RideReport, RunReport, StandingReason};
+use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
 use crate::pipeline::Funnel;
 use crate::table::{LIMIT_MARK, Layout, draw_changes};
 use crate::units;
@@ -9,7 +9,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// A run's report.
-pub fn run(report: &RunReport, width: usize) -> String {
+///
+/// `command` is how the user called the program, so that advice can be copied.
+pub fn run(report: &RunReport, width: usize, command: &str) -> String {
     let mut text = format!(
         "{}, pipeline {}, starting from {}\n",
         strong(&format!("slot {}", report.slot)),
@@ -26,14 +28,15 @@ pub fn run(report: &RunReport, width: usize) -> String {
     if !report.cells.is_empty() {
         text.push_str(&cells(report, width));
     }
-    let _ = writeln!(text, "\n{}", verdict(report));
+    let _ = writeln!(text, "\n{}", verdict(report, command));
     text
 }
 
 fn rides(report: &RunReport, width: usize) -> String {
     let mut rows = Vec::new();
     for ride in &report.rides {
-        let presumed = if ride.revision_presumed { ", the newest, as its place does not tell" } else { "" };
+        let presumed =
+            if ride.revision_presumed { ", the newest, since its folder does not say" } else { "" };
         let share = ride.kept as f64 / ride.samples.max(1) as f64 * 100.0;
         rows.push(vec![
             ride.file.clone(),
@@ -103,10 +106,7 @@ pub fn funnel(funnel: &Funnel, width: usize) -> String {
 }
 
 fn cells(report: &RunReport, width: usize) -> String {
-    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
-    for name in report.cells.iter().filter_map(|c| c.held_by.as_deref()) {
-        *held.entry(name).or_default() += 1;
-    }
+    let held = held_counts(&report.cells);
     let mut text = format!(
         "\n{}\n  {} of {} change, {} held",
         strong(&format!("Cells of fuel ({}), {}", report.fuel_table.name(), report.slot)),
@@ -115,8 +115,6 @@ fn cells(report: &RunReport, width: usize) -> String {
         report.cells_held
     );
     if !held.is_empty() {
-        let mut held: Vec<(&str, usize)> = held.into_iter().collect();
-        held.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
         let list: Vec<String> = held.iter().map(|(name, n)| format!("{name} {n}")).collect();
         let _ = write!(text, ": {}", list.join(", "));
     }
@@ -137,7 +135,7 @@ pub(super) fn legend(limits: bool) -> String {
     format!("{}\n", faint(&format!("+ more fuel, - less fuel, . unchanged{limit}")))
 }
 
-fn verdict(report: &RunReport) -> String {
+fn verdict(report: &RunReport, command: &str) -> String {
     if let Some(refusal) = &report.refused {
         return format!(
             "{} ({}): {}\nlook at: {}\nNothing was written.",
@@ -152,12 +150,12 @@ fn verdict(report: &RunReport) -> String {
     }
     match (&report.revision, &report.commit) {
         (Some(revision), Some(commit)) => format!(
-            "{} is committed ({}). Before you flash it: check the fuel pressure, ride gently first, watch lambda at load.\n\
-             Back: rideloop rollback {} --why \"…\"",
+            "{} is committed ({}). Before it goes into the controller: check the fuel pressure; then ride gently first and watch lambda at load.\n\
+             To go back: {command} rollback {} --why \"…\"",
             strong(revision),
-            &commit[..commit.len().min(10)],
+            commit.get(..10).unwrap_or(commit),
             report.from_revision
         ),
-        _ => "Dry run: nothing was written. `rideloop run` makes the revision.".to_owned(),
+        _ => format!("Dry run: nothing was written. `{command} run` makes the revision."),
     }
 }

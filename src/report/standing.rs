@@ -10,17 +10,22 @@ use crate::units;
 use std::fmt::Write as _;
 
 /// Where a bike stands.
-pub fn status(status: &Status, width: usize) -> String {
+///
+/// `command` is how the user called the program, so that advice can be copied.
+pub fn status(status: &Status, width: usize, command: &str) -> String {
     let mut text =
         format!("{}, build {}, slots {}\n", strong(&status.bike), status.build, status.slots.join(", "));
     match &status.newest {
         Some(newest) => {
             let day = newest.time.get(..10).unwrap_or(&newest.time);
-            let _ = writeln!(text, "newest revision: {} of {day}", newest.summary);
+            let told = newest.summary.strip_prefix(&newest.revision).unwrap_or(&newest.summary).trim_start();
+            let _ = writeln!(text, "newest revision: {} of {day}, {told}", newest.revision);
         }
         None => text.push_str("no revision yet: the tables become r1 with the first run\n"),
     }
-    let _ = writeln!(text, "{} counted", units::counted(status.used, "ride"));
+    if status.used > 0 {
+        let _ = writeln!(text, "{} counted so far", units::counted(status.used, "ride"));
+    }
     if let Some(tag) = &status.interrupted {
         let _ = writeln!(text, "{}: the work on {tag} was interrupted", warning("note"));
     }
@@ -34,23 +39,24 @@ pub fn status(status: &Status, width: usize) -> String {
     list(&mut text, "set aside", aside, width);
     let _ = writeln!(text, "\n{}", strong("next"));
     for step in &status.next {
-        let _ = writeln!(text, "  {step}");
+        let _ = writeln!(text, "  {}", step.replace("rideloop", command));
     }
     text
 }
 
 fn list(text: &mut String, title: &str, rows: Vec<Vec<String>>, width: usize) {
     if !rows.is_empty() {
-        let _ = write!(text, "\n{}\n{}", strong(title), columns(rows, &[Align::Left, Align::Left], width));
+        let gap = if text.is_empty() { "" } else { "\n" };
+        let _ = write!(text, "{gap}{}\n{}", strong(title), columns(rows, &[Align::Left, Align::Left], width));
     }
 }
 
 /// What a check found.
 pub fn check(report: &CheckReport, width: usize) -> String {
     let mut text = String::new();
-    for (problem, hint) in report.problems.iter().zip(&report.hints) {
-        let _ = writeln!(text, "{}: {problem}", warning("problem"));
-        if let Some(hint) = hint {
+    for problem in &report.problems {
+        let _ = writeln!(text, "{}: {}", warning("problem"), problem.text);
+        if let Some(hint) = &problem.hint {
             let _ = writeln!(text, "  hint: {hint}");
         }
     }
@@ -63,12 +69,15 @@ pub fn check(report: &CheckReport, width: usize) -> String {
         text.push('\n');
     }
     let troubled = report.rides.iter().filter(|r| r.trouble.is_some()).count();
+    let rides = match (report.rides.len(), troubled) {
+        (0, _) => "no rides".to_owned(),
+        (n, 0) => format!("{}, all usable", units::counted(n, "ride")),
+        (n, bad) => format!("{}, {bad} of which cannot be used", units::counted(n, "ride")),
+    };
     let _ = writeln!(
         text,
-        "{}, {} of which {} cannot be used, {}",
+        "{}; {rides}; {}",
         units::counted(report.problems.len(), "problem"),
-        units::counted(report.rides.len(), "ride"),
-        troubled,
         units::counted(report.revisions, "revision"),
     );
     text
@@ -117,7 +126,7 @@ pub fn new(report: &NewReport) -> String {
 }
 
 /// What a rollback did.
-pub fn rollback(report: &RollbackReport) -> String {
+pub fn rollback(report: &RollbackReport, command: &str) -> String {
     let Some(revision) = &report.revision else {
         return format!(
             "Nothing to do: the tables are those of {} already. No revision was made.\n",
@@ -137,7 +146,7 @@ pub fn rollback(report: &RollbackReport) -> String {
     for ride in &report.counted_again {
         let _ = writeln!(text, "counts again: {ride}");
     }
-    let _ = writeln!(text, "Back: rideloop rollback {} --why \"…\"", report.from_revision);
+    let _ = writeln!(text, "To go forward again: {command} rollback {} --why \"…\"", report.from_revision);
     text
 }
 
@@ -156,6 +165,7 @@ pub fn simulate(report: &SimulateReport) -> String {
 pub fn ride_fate(report: &RideFateReport) -> String {
     let state = match report.state {
         RideState::Used => "counts",
+        RideState::Waiting => "waits",
         RideState::SetAside => "is set aside",
     };
     match &report.revision {
@@ -176,6 +186,7 @@ pub fn register(register: &Register, width: usize) -> String {
     let mut rows = vec![titles.map(str::to_owned).to_vec()];
     for ride in register.rides() {
         let state = match ride.state {
+            RideState::Waiting => "waits for its first run".to_owned(),
             RideState::Used => format!("used in {}", ride.used_in.join(", ")),
             RideState::SetAside => format!("set aside: {}", ride.why.as_deref().unwrap_or("no reason given")),
         };
@@ -193,7 +204,7 @@ pub fn register(register: &Register, width: usize) -> String {
 /// The head of the demo.
 pub fn demo_head(folder: &str) -> String {
     format!(
-        "{}: an invented bike with an open silencer, a map made for the closed one, and a true map only this demo knows\n\
+        "{}: an invented bike with an open silencer, a map made for the standard one, and a true map only this demo knows\n\
          folder: {folder}\n\n{}\n",
         strong("Fernhill 700"),
         strong(
@@ -235,13 +246,13 @@ pub fn demo_end(report: &DemoReport) -> String {
         "No high-load cell lost fuel.".to_owned()
     };
     format!(
-        "\nTrue error on a ride the map never learned from: {} % at first, {} % now, {} of it.\n{leaned}\n\n{}\n  \
+        "\nTrue error on a ride the map never learned from: {} % at first, {} % now: {} % of what it was.\n{leaned}\n\n{}\n  \
          rideloop --bike {folder} diff r1 {}\n  \
          rideloop --bike {folder} show\n  \
          rideloop --bike {folder} rollback r2 --why \"hesitates at small throttle\"\n",
         units::fixed(before, 2),
         units::fixed(after, 2),
-        units::fixed(after / before, 2),
+        units::fixed(after / before * 100.0, 0),
         strong("try next"),
         last.and_then(|r| r.revision.as_deref()).unwrap_or("r2"),
     )

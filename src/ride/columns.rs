@@ -59,7 +59,8 @@ impl ReadingReport {
 }
 
 /// Why a row is dropped at the door, for documentation.
-pub const DOOR_REASONS: [(&str, &str); 5] = [
+pub const DOOR_REASONS: [(&str, &str); 6] = [
+    ("time_jumps", "the row's time lies ahead of the rows after it"),
     ("no_time", "the row has no time that can be read"),
     ("duplicate_time", "the row has the same time as the one before"),
     ("time_goes_back", "the row's time lies before an earlier one"),
@@ -98,11 +99,14 @@ impl RawColumns {
         let time = time.map(|(_, v)| v.as_slice()).unwrap_or_default();
         let mut keep = Vec::with_capacity(time.len());
         let mut last = f64::NEG_INFINITY;
-        for t in time {
+        for (i, t) in time.iter().enumerate() {
+            // A single time far ahead of all that follow is the odd one.
+            let next = time.get(i + 1).copied().unwrap_or(f64::NAN);
             let reason = match *t {
                 t if t.is_nan() => Some("no_time"),
                 t if t == last => Some("duplicate_time"),
                 t if t < last => Some("time_goes_back"),
+                t if last.is_finite() && next > last && next < t => Some("time_jumps"),
                 _ => None,
             };
             keep.push(reason.is_none());

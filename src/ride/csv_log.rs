@@ -13,7 +13,8 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     if bytes.trim_ascii().is_empty() {
         return Err(RideError::Empty);
     }
-    let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).from_reader(bytes);
+    let mut reader =
+        csv::ReaderBuilder::new().has_headers(false).flexible(true).quoting(false).from_reader(bytes);
     let mut record = csv::ByteRecord::new();
     let mut next = |record: &mut csv::ByteRecord| {
         reader.read_byte_record(record).map_err(|error| RideError::Io(error.to_string()))
@@ -21,7 +22,7 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     if !next(&mut record)? {
         return Err(RideError::Empty);
     }
-    let titles: Vec<String> = record.iter().map(|t| String::from_utf8_lossy(t).trim().to_owned()).collect();
+    let titles: Vec<String> = record.iter().map(|t| String::from_utf8_lossy(bare(t)).into_owned()).collect();
     let mut columns = RawColumns::default();
     let plan = Plan::new(&titles, &mut columns)?;
     let ends_whole = bytes.ends_with(b"\n");
@@ -109,7 +110,7 @@ impl Plan {
             return columns.report.drop_row("wrong_field_count");
         }
         for ((field, channel), (_, values)) in self.numbers.iter().zip(&mut columns.numbers) {
-            let text = record.get(*field).unwrap_or_default().trim_ascii();
+            let text = record.get(*field).map(bare).unwrap_or_default();
             let value = number(text).unwrap_or_else(|| {
                 let shown = String::from_utf8_lossy(text);
                 columns.report.bad_value(line, *field as u64 + 1, *channel, &shown);
@@ -118,10 +119,20 @@ impl Plan {
             values.push(value);
         }
         if let (Some(field), Some(slots)) = (self.slot, &mut columns.slot) {
-            let text = record.get(field).unwrap_or_default().trim_ascii();
+            let text = record.get(field).map(bare).unwrap_or_default();
             let name = String::from_utf8_lossy(text).into_owned();
             slots.push((!is_missing(text)).then_some(name));
         }
+    }
+}
+
+/// A field without the blanks and quotes around it. Quotes never span fields
+/// here: an unclosed one must not swallow the lines behind it.
+fn bare(field: &[u8]) -> &[u8] {
+    let field = field.trim_ascii();
+    match field {
+        [b'"', inner @ .., b'"'] => inner.trim_ascii(),
+        other => other,
     }
 }
 

@@ -1,6 +1,7 @@
 //! Which files are rides, and on which revision each one was made.
 
 use crate::bike::RIDES_FOLDER;
+use crate::revision::revision_number;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -62,13 +63,18 @@ pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> 
 fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>) -> io::Result<()> {
     let with_path = |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", folder.display()));
     for entry in std::fs::read_dir(folder).map_err(with_path)? {
-        let path = entry.map_err(with_path)?.path();
+        let entry = entry.map_err(with_path)?;
+        let path = entry.path();
         let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
         if hidden {
             continue;
         }
+        // A link to a folder could lead back here without end.
+        let is_link = entry.file_type().is_ok_and(|t| t.is_symlink());
         if path.is_dir() {
-            list(root, &path, found)?;
+            if !is_link {
+                list(root, &path, found)?;
+            }
         } else if is_log(&path) {
             found.push(describe(root, &path));
         }
@@ -108,7 +114,7 @@ fn slashed(path: &Path) -> String {
 fn ridden_on(inside: &Path) -> RiddenOn {
     let mut parts = inside.components();
     let first = parts.next().map(|c| c.as_os_str().to_string_lossy().into_owned());
-    let number = first.as_deref().and_then(|f| f.strip_prefix('r')?.parse().ok());
+    let number = first.as_deref().and_then(revision_number);
     match (number, parts.next()) {
         (Some(number), Some(_)) => RiddenOn::Revision(number),
         _ => RiddenOn::Newest,

@@ -9,12 +9,13 @@ mod columns;
 mod csv_log;
 mod find;
 mod parquet_log;
+mod plausible;
 mod register;
 
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
 pub use find::{FoundRide, RiddenOn, find_in_folder, find_named};
-pub use register::{LOGGED_SLOT, ROLLED_BACK, Register, RegisteredRide, RideState};
+pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
 
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
@@ -53,7 +54,7 @@ pub enum RideError {
     #[error("no channel is known among its titles ({0})")]
     NoChannels(String),
     /// The same channel twice.
-    #[error("the title `{0}` stands twice")]
+    #[error("the title `{0}` appears twice")]
     DoubleChannel(&'static str),
     /// A channel that nothing works without.
     #[error("the channel `{0}` is missing")]
@@ -70,6 +71,9 @@ impl RideError {
     /// What to do about it.
     pub fn hint(&self) -> Option<&'static str> {
         match self {
+            RideError::NoChannels(titles) if titles.contains([';', '\t']) => {
+                Some("the columns seem to be separated by `;` or tabs; rideloop reads commas")
+            }
             RideError::NoChannels(_) | RideError::MissingChannel(_) => Some(
                 "the first row must name the channels, such as time_s,rpm,throttle_pct,lambda,engine_temp_c",
             ),
@@ -95,7 +99,7 @@ impl Ride {
         let columns = if parquet { parquet_log::read(bytes)? } else { csv_log::read(bytes)? };
         let (frame, reading) = columns.into_frame()?;
         let ride = Self { path: path.to_path_buf(), sha256: hash(bytes), frame, reading };
-        ride.refuse_implausible()?;
+        plausible::refuse(&ride)?;
         Ok(ride)
     }
 
@@ -113,7 +117,7 @@ impl Ride {
     /// Whether the log has a channel, with at least one value in it.
     pub fn has(&self, channel: Channel) -> bool {
         match channel {
-            Channel::Slot => self.frame.column(channel.name()).is_ok(),
+            Channel::Slot => self.slots().is_some_and(|slots| slots.iter().any(Option::is_some)),
             _ => self.values(channel).is_some_and(|v| v.iter().any(|x| !x.is_nan())),
         }
     }
@@ -133,30 +137,6 @@ impl Ride {
         }
         let middle = steps.len() / 2;
         *steps.select_nth_unstable_by(middle, f64::total_cmp).1
-    }
-
-    /// Refuses units that would ruin a map before anything is computed.
-    fn refuse_implausible(&self) -> Result<(), RideError> {
-        for channel in [Channel::Lambda, Channel::Lambda2] {
-            let Some(middle) = self.values(channel).and_then(median) else { continue };
-            if let Some(problem) = implausible_lambda(channel.name(), middle) {
-                return Err(RideError::Implausible(problem));
-            }
-        }
-        Ok(())
-    }
-}
-
-/// What a median lambda tells about the unit it was logged in.
-fn implausible_lambda(name: &str, middle: f64) -> Option<String> {
-    // Petrol to ethanol span AFR 7 to 20 between very rich and free air; no
-    // engine runs at a median lambda beyond 2.5 or below 0.4.
-    match middle {
-        6.0..25.0 => Some(format!("`{name}` has a median of {middle:.2}: that looks like AFR, not lambda")),
-        _ if !(0.4..2.5).contains(&middle) => {
-            Some(format!("`{name}` has a median of {middle:.2}, which is no lambda of a running engine"))
-        }
-        _ => None,
     }
 }
 
@@ -220,6 +200,20 @@ mod tests {
     }
 
     #[test]
+    fn one_odd_time_or_quote_does_not_cost_the_rest() {
+        let mut text = String::from("\"time_s\",rpm\n");
+        for i in 0..100 {
+            let time = if i == 20 { "9999".to_owned() } else { format!("{}", f64::from(i) * 0.1) };
+            let quote = if i == 50 { "\"" } else { "" };
+            text.push_str(&format!("{time},{quote}3000\n"));
+        }
+        let ride = read(&text).expect("a ride");
+        assert_eq!(ride.reading.dropped.get("time_jumps"), Some(&1));
+        assert_eq!(ride.samples(), 99);
+        assert_eq!(ride.reading.unparsable_total(), 1);
+    }
+
+    #[test]
     fn says_what_kind_of_file_it_is_not() {
         assert_eq!(read("").expect_err("empty"), RideError::Empty);
         assert_eq!(read("\u{feff}  \n").expect_err("blank"), RideError::Empty);
@@ -235,6 +229,26 @@ mod tests {
     fn refuses_afr_under_the_name_of_lambda() {
         let error = read("time_s,lambda\n0,13.2\n1,14.6\n2,14.7\n").expect_err("AFR");
         assert!(error.to_string().contains("AFR"), "{error}");
+    }
+
+    #[test]
+    fn refuses_units_that_would_ruin_a_map() {
+        let log = |titles: &str, row: &dyn Fn(u32) -> String| {
+            let rows: String = (0..400).map(|i| row(i) + "\n").collect();
+            read(&format!("{titles}\n{rows}")).expect_err("implausible").to_string()
+        };
+        let said = log("time_s,rpm", &|i| format!("{},3000", i * 50));
+        assert!(said.contains("milliseconds"), "{said}");
+        let said = log("time_s,rpm,throttle_pct", &|i| {
+            format!("{},3000,{}", f64::from(i) * 0.05, f64::from(i % 10) * 0.1)
+        });
+        assert!(said.contains("fraction"), "{said}");
+        let said = log("time_s,rpm,engine_temp_c", &|i| format!("{},3000,230", f64::from(i) * 0.05));
+        assert!(said.contains("is it in °C?"), "{said}");
+        let said = log("time_s,throttle_pct,lambda", &|i| {
+            format!("{},{},{}", f64::from(i) * 0.05, i % 60, 1.08 + 0.001 * f64::from(i % 3))
+        });
+        assert!(said.contains("does not follow"), "{said}");
     }
 
     #[test]

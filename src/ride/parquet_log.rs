@@ -37,10 +37,21 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
             columns.slot = Some(text.iter().map(|v| v.map(str::to_owned)).collect());
             continue;
         }
+        if !(column.dtype().is_primitive_numeric() || column.dtype().is_bool()) {
+            let what = format!("the column `{title}` holds {}, not numbers", column.dtype());
+            return Err(RideError::Parquet(what));
+        }
         let numbers = column.cast(&DataType::Float64).map_err(broken)?;
         let numbers = numbers.f64().map_err(broken)?;
-        let finite = |v: Option<f64>| v.filter(|v| v.is_finite()).unwrap_or(f64::NAN);
-        columns.numbers.push((channel, numbers.iter().map(finite).collect()));
+        let mut values = Vec::with_capacity(numbers.len());
+        for (row, value) in (1..).zip(numbers.iter()) {
+            if let Some(value) = value.filter(|v| v.is_infinite()) {
+                let field = titles.iter().position(|t| t == title).map_or(0, |i| i as u64 + 1);
+                columns.report.bad_value(row, field, channel, &value.to_string());
+            }
+            values.push(value.filter(|v| v.is_finite()).unwrap_or(f64::NAN));
+        }
+        columns.numbers.push((channel, values));
     }
     Ok(columns)
 }

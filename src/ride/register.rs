@@ -1,6 +1,7 @@
 //! rides.yaml: which rides are known, made on what, used or set aside.
 
 use crate::problem::{Problem, Problems};
+use crate::revision::revision_number;
 use crate::yaml;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -31,16 +32,35 @@ pub struct RegisteredRide {
     /// Why it was set aside.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
+    /// The revision that set it aside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_aside_in: Option<String>,
 }
 
 /// Whether a ride counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum RideState {
+    /// It fed no revision yet; the register remembers what it was made on.
+    Waiting,
     /// Its evidence is in the map.
     Used,
     /// It never counts.
     SetAside,
+}
+
+impl RegisteredRide {
+    fn set_aside(&mut self, why: &str, by: &str) {
+        self.state = RideState::SetAside;
+        self.why = Some(why.to_owned());
+        self.set_aside_in = Some(by.to_owned());
+    }
+
+    fn count(&mut self) {
+        self.state = if self.used_in.is_empty() { RideState::Waiting } else { RideState::Used };
+        self.why = None;
+        self.set_aside_in = None;
+    }
 }
 
 /// The register, in the order the rides came.
@@ -48,9 +68,6 @@ pub enum RideState {
 pub struct Register {
     rides: Vec<RegisteredRide>,
 }
-
-/// How the reason of a ride begins that a rollback set aside.
-pub const ROLLED_BACK: &str = "rolled back to ";
 
 const HEADER: &str = "\
 # The rides this bike's revisions stand on, known by their hash.
@@ -83,8 +100,7 @@ impl Register {
                 say("sha256", format!("ride `{}` is registered twice", ride.file));
             }
             for revision in ride.used_in.iter().chain([&ride.revision]) {
-                let number = revision.strip_prefix('r').and_then(|n| n.parse::<u32>().ok());
-                if number.is_none() {
+                if revision_number(revision).is_none() {
                     say("revision", format!("a revision is written r1, r2 …, got `{revision}`"));
                 }
             }
@@ -116,7 +132,10 @@ impl Register {
     pub fn mark_used(&mut self, ride: RegisteredRide, revision: &str) {
         let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
         let entry = match position {
-            Some(i) => &mut self.rides[i],
+            Some(i) => {
+                self.rides[i].slot = ride.slot;
+                &mut self.rides[i]
+            }
             None => {
                 self.rides.push(ride);
                 self.rides.last_mut().expect("just pushed")
@@ -124,13 +143,14 @@ impl Register {
         };
         entry.state = RideState::Used;
         entry.why = None;
+        entry.set_aside_in = None;
         if !entry.used_in.iter().any(|r| r == revision) {
             entry.used_in.push(revision.to_owned());
         }
     }
 
     /// Sets one ride aside, registered or not; whether that changed anything.
-    pub fn set_aside(&mut self, ride: RegisteredRide, why: &str) -> bool {
+    pub fn set_aside(&mut self, ride: RegisteredRide, why: &str, by: &str) -> bool {
         let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
         let entry = match position {
             Some(i) => &mut self.rides[i],
@@ -140,12 +160,11 @@ impl Register {
             }
         };
         let changed = entry.why.as_deref() != Some(why) || entry.state != RideState::SetAside;
-        entry.state = RideState::SetAside;
-        entry.why = Some(why.to_owned());
+        entry.set_aside(why, by);
         changed
     }
 
-    /// Lets a ride count again; one that never fed a revision is new again.
+    /// Lets a ride count again; one that never fed a revision waits again.
     /// Whether that changed anything.
     pub fn take_back(&mut self, sha256: &str) -> bool {
         let Some(position) = self.rides.iter().position(|r| r.sha256 == sha256) else { return false };
@@ -153,25 +172,24 @@ impl Register {
         if entry.state != RideState::SetAside {
             return false;
         }
-        if entry.used_in.is_empty() {
-            self.rides.remove(position);
-        } else {
-            entry.state = RideState::Used;
-            entry.why = None;
-        }
+        entry.count();
         true
     }
 
-    /// Counts rides again that only a rollback had set aside, as far as an
-    /// earlier register counted them; says which.
-    pub fn count_again(&mut self, earlier: &Register) -> Vec<String> {
+    /// Remembers what a ride was made on before it fed any revision.
+    pub fn remember(&mut self, ride: RegisteredRide) {
+        if self.by_hash(&ride.sha256).is_none() {
+            self.rides.push(RegisteredRide { state: RideState::Waiting, ..ride });
+        }
+    }
+
+    /// Counts rides again that these revisions had set aside; says which.
+    pub fn count_again(&mut self, revisions: &[String]) -> Vec<String> {
         let mut again = Vec::new();
         for ride in &mut self.rides {
-            let counted = earlier.by_hash(&ride.sha256).is_some_and(|r| r.state == RideState::Used);
-            let by_rollback = ride.why.as_deref().is_some_and(|why| why.starts_with(ROLLED_BACK));
-            if counted && by_rollback && ride.state == RideState::SetAside {
-                ride.state = RideState::Used;
-                ride.why = None;
+            let by_these = ride.set_aside_in.as_ref().is_some_and(|r| revisions.contains(r));
+            if by_these && ride.state == RideState::SetAside {
+                ride.count();
                 again.push(ride.file.clone());
             }
         }
@@ -179,13 +197,12 @@ impl Register {
     }
 
     /// Sets rides aside that fed these revisions and no other; says which.
-    pub fn set_aside_users_of(&mut self, revisions: &[String], why: &str) -> Vec<String> {
+    pub fn set_aside_users_of(&mut self, revisions: &[String], why: &str, by: &str) -> Vec<String> {
         let mut set_aside = Vec::new();
         for ride in &mut self.rides {
             let fed_no_other = !ride.used_in.is_empty() && ride.used_in.iter().all(|r| revisions.contains(r));
             if fed_no_other && ride.state == RideState::Used {
-                ride.state = RideState::SetAside;
-                ride.why = Some(why.to_owned());
+                ride.set_aside(why, by);
                 set_aside.push(ride.file.clone());
             }
         }
@@ -207,6 +224,7 @@ mod tests {
             state: RideState::Used,
             used_in: Vec::new(),
             why: None,
+            set_aside_in: None,
         }
     }
 
@@ -230,7 +248,7 @@ mod tests {
         register.mark_used(ride("a.csv", '1'), "r2");
         register.mark_used(ride("a.csv", '1'), "r3");
         register.mark_used(ride("b.csv", '2'), "r3");
-        let set_aside = register.set_aside_users_of(&["r3".to_owned()], "hesitates");
+        let set_aside = register.set_aside_users_of(&["r3".to_owned()], "hesitates", "r4");
         assert_eq!(set_aside, ["b.csv"]);
         assert_eq!(register.rides()[0].state, RideState::Used);
         assert_eq!(register.rides()[1].why.as_deref(), Some("hesitates"));
@@ -241,11 +259,15 @@ mod tests {
         let mut register = Register::default();
         register.mark_used(ride("a.csv", '1'), "r2");
         register.mark_used(ride("b.csv", '2'), "r3");
-        let earlier = register.clone();
-        register.set_aside_users_of(&["r2".to_owned()], "the sensor was loose");
-        register.set_aside_users_of(&["r3".to_owned()], &format!("{ROLLED_BACK}r1: hesitates"));
-        assert_eq!(register.count_again(&earlier), ["b.csv"]);
+        register.set_aside_users_of(&["r2".to_owned()], "the sensor was loose", "r4");
+        register.set_aside_users_of(&["r3".to_owned()], "hesitates", "r5");
+        assert_eq!(register.count_again(&["r5".to_owned()]), ["b.csv"]);
         assert_eq!(register.rides()[0].state, RideState::SetAside);
+        register.remember(ride("c.csv", '3'));
+        assert_eq!(register.rides()[2].state, RideState::Waiting);
+        assert!(register.set_aside(ride("c.csv", '3'), "wrong bike", "r6"));
+        assert!(register.take_back(&"3".repeat(64)));
+        assert_eq!(register.rides()[2].state, RideState::Waiting, "it still never fed a revision");
     }
 
     #[test]

@@ -41,14 +41,15 @@ const UNCHANGED: &str = ".";
 /// Draws changed cells: only the rows and columns that hold one, in as many
 /// blocks of columns as the width asks for.
 ///
-/// Each row takes two lines: `old>new`, and the change with its sign.
+/// Each row takes two lines: `old→new`, and the change with its sign.
 pub fn draw_changes(cells: &[DrawnCell], layout: &Layout<'_>) -> String {
     let rows = breakpoints(cells.iter().map(|c| c.rpm));
     let columns = breakpoints(cells.iter().map(|c| c.load));
     let corner = format!("rpm/{}", layout.load_axis.unit());
     let first = rows.iter().map(|r| units::plain(*r).len()).max().unwrap_or(0).max(corner.len());
     let find = |rpm: f64, load: f64| cells.iter().find(|c| c.rpm == rpm && c.load == load);
-    let cell_width = cells.iter().map(|c| values(c, layout).len().max(change(c).len())).max().unwrap_or(0);
+    let cell_width =
+        cells.iter().map(|c| values(c, layout).chars().count().max(change(c).len())).max().unwrap_or(0);
     let column_width =
         columns.iter().map(|l| units::plain(*l).len()).max().unwrap_or(0).max(cell_width) + GAP;
     let per_block = (layout.width.saturating_sub(first) / column_width.max(1)).max(1);
@@ -89,7 +90,7 @@ pub fn draw_changes(cells: &[DrawnCell], layout: &Layout<'_>) -> String {
 
 fn values(cell: &DrawnCell, layout: &Layout<'_>) -> String {
     let text = |value| units::fixed(value, layout.decimals);
-    format!("{}>{}", text(cell.before), text(cell.after))
+    format!("{}→{}", text(cell.before), text(cell.after))
 }
 
 fn change(cell: &DrawnCell) -> String {
@@ -122,9 +123,9 @@ mod tests {
         let cells = [cell(2000.0, 5.0, 50.0, 55.0, true), cell(3000.0, 10.0, 60.0, 58.8, false)];
         let wanted = "\
 rpm/%          5         10
- 2000  50.0>55.0          .
+ 2000  50.0→55.0          .
          +10.0%*
- 3000          .  60.0>58.8
+ 3000          .  60.0→58.8
                       -2.0%
 ";
         assert_eq!(draw(&cells, 80), wanted);
@@ -135,7 +136,7 @@ rpm/%          5         10
         let cells: Vec<DrawnCell> =
             (0..9).map(|i| cell(2000.0, f64::from(i) * 10.0, 50.0, 51.0, false)).collect();
         let text = draw(&cells, 40);
-        assert!(text.lines().all(|l| l.len() <= 40), "{text}");
+        assert!(text.lines().all(|l| l.chars().count() <= 40), "{text}");
         assert_eq!(text.matches("rpm/%").count(), 3);
         assert_eq!(draw(&[], 40), "rpm/%\n".repeat(0));
     }

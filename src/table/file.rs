@@ -32,6 +32,14 @@ pub fn parse(
     for (line, row) in lines {
         reader.row(line, row, columns, resolution, &allowed, &mut rpm, &mut values);
     }
+    for (row, value) in rpm.iter().enumerate().filter(|(_, v)| v.is_finite() && !RPM.contains(*v)) {
+        let (low, high) = (RPM.start(), RPM.end());
+        reader.say(
+            row as u64 + 2,
+            1,
+            format!("an rpm breakpoint must be between {low} and {high}, got {value}"),
+        );
+    }
     let rpm = reader.axis(0, 1, "rpm", rpm);
     match (rpm, load, reader.found.is_empty()) {
         (Some(rpm), Some(load), true) => {
@@ -40,6 +48,9 @@ pub fn parse(
         _ => Err(Problems(reader.found)),
     }
 }
+
+/// Engine speeds a table may name. Common practice, no source.
+const RPM: std::ops::RangeInclusive<f64> = 0.0..=30_000.0;
 
 struct Reader<'a> {
     path: &'a Path,

@@ -126,12 +126,26 @@ pub fn parse(path: &Path, text: &str) -> Result<Node, Problems> {
     }
 }
 
-/// Drops the position the parser repeats at the end of its message.
+/// The parser's message in words for a person with a text editor.
 fn tidy(message: &str) -> String {
     let first = message.lines().next().unwrap_or(message);
-    match first.rfind(" at line ") {
-        Some(end) => first[..end].to_owned(),
-        None => first.to_owned(),
+    let first = first.rfind(" at line ").map_or(first, |end| &first[..end]);
+    let known = [
+        ("duplicate mapping key", "this key appears twice"),
+        ("non-finite", "this must be a finite number"),
+        ("budget", "the file is far too large or refers to itself too often"),
+        ("alias", "references (`*name`) are not understood here"),
+        ("recursive", "references (`*name`) are not understood here"),
+        ("multiple", "the file must hold one document, without further `---` lines"),
+    ];
+    let found = known.iter().find(|(theirs, _)| first.contains(theirs));
+    match (found, first.split_once(": ").map(|(_, rest)| rest)) {
+        (Some((theirs, ours)), Some(rest)) if *theirs == "duplicate mapping key" => {
+            let key = rest.split([',', ' ']).next().unwrap_or_default();
+            format!("{ours}: {key}")
+        }
+        (Some((_, ours)), _) => (*ours).to_owned(),
+        (None, _) => first.to_owned(),
     }
 }
 
@@ -240,7 +254,7 @@ mod tests {
     fn refuses_a_key_that_stands_twice_and_says_where() {
         let problem = &parse(Path::new("t.yaml"), "a: 1\nb: 2\na: 3\n").expect_err("twice").0[0];
         assert_eq!(problem.line, 3, "{problem}");
-        assert!(problem.what.contains("duplicate"), "{problem}");
+        assert!(problem.what.contains("appears twice"), "{problem}");
     }
 
     #[test]

@@ -42,7 +42,7 @@ fn nothing_is_new(bench: &Bench) {
 
 fn a_rollback_restores_bytes(bench: &Bench) {
     let done = bench.on_bike(&["rollback", "r2", "--why", "hesitates at small throttle"]).exits(0);
-    done.says("r6 holds the tables of r2 again").says("set aside: r2/sim-2.csv").says("rideloop rollback r5");
+    done.says("r6 holds the tables of r2 again").says("set aside: r2/sim-2.csv").says("rollback r5");
     for table in ["power/fuel", "power/mixture", "economy/fuel", "economy/mixture"] {
         let path = format!("maps/{table}.csv");
         let then = bench.git(&["show", &format!("r2:{path}")]).exits(0).out;
@@ -90,7 +90,7 @@ fn questions_are_answered(bench: &Bench) {
     assert!(shown.out.contains("sim-2.csv"));
     bench.on_bike(&["--json", "show", "r3"]).exits(0).json();
     bench.on_bike(&["diff", "r1", "r1"]).exits(0).says("hold the same");
-    bench.on_bike(&["diff", "r0"]).exits(1).says("is no revision");
+    bench.on_bike(&["diff", "r0"]).exits(1).says("is not a revision");
     bench.on_bike(&[]).exits(0).says("Fernhill 700").says("newest revision: r7");
     bench
         .on_bike(&["cell", "3500", "14.4"])

@@ -103,7 +103,8 @@ fn is_root(bench: &Bench) -> bool {
 fn a_folder_of_another_user_is_refused_with_the_line_to_run() {
     let bench = ready();
     if !is_root(&bench) {
-        eprintln!("skipped: only root can give a folder away");
+        // Only root can give a folder away; CI runs as root.
+        assert!(std::env::var_os("CI").is_none(), "CI is expected to run as root");
         return;
     }
     give_away(&bench.bike, NOBODY);
@@ -203,4 +204,48 @@ fn check_gathers_the_problems_of_the_whole_folder() {
         "{}",
         said.out
     );
+}
+
+#[test]
+fn corrections_are_never_applied_to_tables_they_do_not_belong_to() {
+    // A shallow clone lacks the revisions that rides were made on.
+    let bench = ready();
+    bench.on_bike(&["run"]).exits(0).says("r3");
+    bench.simulate(3, 12);
+    let shallow = bench.home().join("shallow");
+    let from = format!("file://{}", bench.bike.display());
+    bench.git(&["clone", "-q", "--depth", "1", &from, shallow.to_str().expect("UTF-8")]).exits(0);
+    let copied =
+        std::process::Command::new("cp").arg("-r").arg(bench.bike.join("rides")).arg(&shallow).status();
+    assert!(copied.expect("cp").success());
+    let shallow = shallow.to_str().expect("UTF-8");
+    bench.rideloop(&["--bike", shallow, "run"]).exits(3).says("shallow clone");
+    bench.rideloop(&["--bike", shallow, "run", "--dry-run"]).exits(3).says("history_missing");
+    bench.rideloop(&["--bike", shallow, "check"]).exits(1).says("`run` will refuse");
+    // A branch that was moved back.
+    bench.git(&["reset", "-q", "--hard", "r2"]).exits(0);
+    refused(&bench, "behind_history");
+    bench.git(&["merge", "-q", "--ff-only", "r3"]).exits(0);
+    // A folder that lost its history.
+    std::fs::remove_dir_all(bench.bike.join(".git")).expect("removed");
+    refused(&bench, "history_missing");
+}
+
+#[test]
+fn locks_and_limits_that_mean_nothing_are_refused() {
+    let bench = Bench::with_bike();
+    bench.write("maps/power/locks.yaml", "- { rpm: [8000, 1000], load: [100, 0], why: all }\n- { rpm: [1001, 1002], load: [0, 1], why: none }\n");
+    let said = bench.on_bike(&["check"]).exits(1).says("maps/power/locks.yaml:1:10: `rpm` must ascend");
+    assert!(said.out.contains("`load` must ascend"), "{}", said.out);
+    bench.write("maps/power/locks.yaml", "- { rpm: [1001, 1002], load: [0, 1], why: none }\n");
+    bench.on_bike(&["check"]).exits(1).says("no cell lies in the lock");
+    bench.write("maps/power/locks.yaml", "- { rpm: [1000, 8000], load: [0, 100], why: all by hand }\n");
+    bench.simulate(1, 12);
+    bench.on_bike(&["run"]).exits(0).says("locked").says("No revision was made");
+    std::fs::remove_file(bench.bike.join("maps/power/locks.yaml")).expect("there");
+    bench.write(
+        "pipelines/road.yaml",
+        "stages:\n  - align\n  - average\n  - blend: { step_up_pct: 1, step_down_pct: 2 }\n",
+    );
+    bench.on_bike(&["run"]).exits(1).says("leaning is held tighter than enriching");
 }

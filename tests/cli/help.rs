@@ -42,6 +42,9 @@ fn every_stage_has_its_page() {
 fn wrong_command_lines_exit_with_two() {
     let bench = Bench::empty();
     bench.rideloop(&["fly"]).exits(2);
+    let json = bench.rideloop(&["--json", "fly"]).exits(2).json();
+    assert_eq!(json["error"]["kind"], "command_line");
+    bench.rideloop(&["new", "x", "--displacement-cc", "-5"]).exits(2).says("must be between 20 and 10000");
     bench.rideloop(&["rollback", "r1"]).exits(2).says("--why");
     bench.rideloop(&["new", "x", "--displacement-cc", "0"]).exits(2).says("must be between 20 and 10000");
     bench.rideloop(&["simulate", "--minutes", "nan"]).exits(2);
@@ -51,8 +54,9 @@ fn wrong_command_lines_exit_with_two() {
 fn outside_a_bike_folder_it_says_how_to_start() {
     let bench = Bench::empty();
     bench.rideloop(&[]).exits(0).says("rideloop demo").says("rideloop new DIR");
-    bench.rideloop(&["run"]).exits(1).says("is no bike folder");
-    bench.rideloop(&["--bike", "nowhere", "check"]).exits(1).says("is no bike folder");
+    bench.rideloop(&["run"]).exits(1).says("is not a bike folder");
+    bench.rideloop(&["--bike", "nowhere"]).exits(1).says("there is no folder");
+    bench.rideloop(&["--bike", "nowhere", "check"]).exits(1).says("is not a bike folder");
     bench.rideloop(&["--bike", "nowhere", "history"]).exits(1);
 }
 
@@ -79,4 +83,8 @@ fn a_new_bike_of_every_kind_can_be_ridden_and_run() {
     let bench = Bench::empty();
     bench.rideloop(&["new", "bike"]).exits(0);
     bench.rideloop(&["new", "bike"]).exits(1).says("is not empty");
+    for slots in ["a,a", "../x", ""] {
+        bench.rideloop(&["new", "odd", "--slots", slots]).exits(1).says("no bike can be made of this");
+        assert!(!bench.home().join("odd").exists(), "{slots} left something behind");
+    }
 }

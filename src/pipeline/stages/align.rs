@@ -9,7 +9,7 @@ use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::FuelTableKind;
 use crate::physics::{air, injector};
 use crate::ride::Channel;
-use crate::table::LoadAxis;
+use crate::table::{Axis, LoadAxis};
 use crate::units::kelvin;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -34,6 +34,8 @@ impl Default for Align {
 
 static NO_POINT: Reason = Reason { key: "no_operating_point", about: "rpm or load is missing" };
 static STOPPED: Reason = Reason { key: "engine_stopped", about: "the engine is not running" };
+static OFF_TABLE: Reason =
+    Reason { key: "off_the_table", about: "speed or load lies far beyond the table's axes" };
 static NO_LAMBDA: Reason =
     Reason { key: "lambda_not_aligned", about: "no lambda reading belongs to this operating point" };
 
@@ -42,12 +44,12 @@ impl StageSettings for Align {
     const KIND: StageKind = StageKind::Filter;
     const ABOUT: &'static str = "Moves each lambda back to the operating point that made it: engine cycles, plus exhaust \
          volume over gas flow, plus sensor lag, all as bike.yaml says. With `delay: estimate` the usual values serve. \
-         With two sensors the mean of both counts.";
+         With two sensors the mean of those that read counts.";
     const SOURCE: &'static str = "first-order lag plus delay that depends on the operating point: Shafai, Roduner and \
          Geering, SAE 970613 (1997); delay formula and 900 K exhaust gas from memory; a first-order lag is taken as a \
          delay by its time constant, exact for ramps";
     const EXAMPLE: &'static str = "- align: { exhaust_temp_c: 600 }";
-    const REASONS: &'static [&'static Reason] = &[&NO_POINT, &STOPPED, &NO_LAMBDA];
+    const REASONS: &'static [&'static Reason] = &[&NO_POINT, &STOPPED, &OFF_TABLE, &NO_LAMBDA];
 
     fn into_stage(self) -> Stage {
         Stage::Filter(Box::new(self))
@@ -58,12 +60,13 @@ impl Filter for Align {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
         let flow = GasFlow::new(rows, context);
-        let sensed = both_sensors(rows);
+        let grid = &context.ridden.fuel.grid;
+        let readings: Vec<Readings> = rows.sensors().iter().map(|s| Readings::new(time, s)).collect();
         let (delay, _) = context.bike.lambda_sensor.delay.value();
-        let cycle_min = f64::from(context.bike.engine.strokes) / 2.0;
+        let turns_per_cycle = f64::from(context.bike.engine.strokes) / 2.0;
         let gas_kg_m3 = EXHAUST_KPA * 1000.0 / (air::R_AIR * kelvin(self.exhaust_temp_c));
         let reach_s = (rows.interval_s() * 3.0).max(LONGEST_GAP_S);
-        let mut aligned = vec![f64::NAN; rows.len()];
+        let mut aligned = vec![vec![f64::NAN; rows.len()]; readings.len()];
         for i in 0..rows.len() {
             if rpm[i].is_nan() || load[i].is_nan() {
                 rows.drop_sample(i, &NO_POINT);
@@ -73,51 +76,73 @@ impl Filter for Align {
                 rows.drop_sample(i, &STOPPED);
                 continue;
             }
-            let cycles_s = delay.cycles * cycle_min * 60.0 / rpm[i];
+            if beyond(&grid.rpm, rpm[i]) || beyond(&grid.load, load[i]) {
+                rows.drop_sample(i, &OFF_TABLE);
+                continue;
+            }
+            let cycles_s = delay.cycles * turns_per_cycle * 60.0 / rpm[i];
             let transit_s = gas_kg_m3 * delay.transport_ml * 1e-6 / flow.kg_s(i);
-            aligned[i] = between(time, &sensed, time[i] + cycles_s + transit_s + delay.lag_s, reach_s);
-            if aligned[i].is_nan() {
+            let at_s = time[i] + cycles_s + transit_s + delay.lag_s;
+            for (aligned, readings) in aligned.iter_mut().zip(&readings) {
+                aligned[i] = readings.at(at_s, reach_s);
+            }
+            if aligned.iter().all(|a| a[i].is_nan()) {
                 rows.drop_sample(i, &NO_LAMBDA);
             }
         }
-        rows.set_lambda(aligned);
+        rows.set_sensors(aligned);
     }
 }
 
-/// Pressure in the exhaust pipe, close to ambient.
+/// Pressure in the exhaust pipe, close to ambient. Common practice, no source.
 const EXHAUST_KPA: f64 = 101.3;
 /// Two readings further apart than this are not joined by a line.
 const LONGEST_GAP_S: f64 = 0.5;
-/// Gas never stands still in a running engine, kg/s; bounds the delay.
+/// Gas never stands still in a running engine, kg/s; bounds the delay. Common
+/// practice, no source.
 const LEAST_FLOW_KG_S: f64 = 2e-4;
 /// Filling assumed where only manifold pressure is known. Common practice, no source.
 const USUAL_FILLING: f64 = 0.8;
 
-/// The value of a channel at a time, on the line between its two neighbours.
-fn between(time_s: &[f64], values: &[f64], at_s: f64, reach_s: f64) -> f64 {
-    let after = time_s.partition_point(|t| *t < at_s);
-    if after == time_s.len() {
-        return f64::NAN;
-    }
-    if time_s[after] == at_s {
-        return values[after];
-    }
-    let Some(before) = after.checked_sub(1) else { return f64::NAN };
-    let gap = time_s[after] - time_s[before];
-    if gap > reach_s {
-        return f64::NAN;
-    }
-    values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
+/// Whether a value lies further outside an axis than one of its outer intervals.
+///
+/// A little outside the edge cells answer; far outside a sensor or a unit is wrong.
+fn beyond(axis: &Axis, value: f64) -> bool {
+    let b = axis.breakpoints();
+    let last = b.len() - 1;
+    value < b[0] - (b[1] - b[0]) || value > b[last] + (b[last] - b[last - 1])
 }
 
-/// The mean of both sensors where both read, else the one there is.
-fn both_sensors(rows: &Rows<'_>) -> Vec<f64> {
-    let first = rows.lambda().to_vec();
-    let Some(second) = rows.channel(Channel::Lambda2) else { return first };
-    if second.iter().all(|v| v.is_nan()) {
-        return first;
+/// The readings of one sensor, rows without one left out.
+struct Readings {
+    time_s: Vec<f64>,
+    values: Vec<f64>,
+}
+
+impl Readings {
+    fn new(time_s: &[f64], values: &[f64]) -> Self {
+        let there = || time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
+        Self { time_s: there().map(|(t, _)| *t).collect(), values: there().map(|(_, v)| *v).collect() }
     }
-    first.iter().zip(second).map(|(a, b)| (a + b) / 2.0).collect()
+
+    /// The reading at a time, on the line between its two neighbours; NaN where
+    /// these lie too far apart.
+    fn at(&self, at_s: f64, reach_s: f64) -> f64 {
+        let (time_s, values) = (&self.time_s, &self.values);
+        let after = time_s.partition_point(|t| *t < at_s);
+        if after == time_s.len() {
+            return f64::NAN;
+        }
+        if time_s[after] == at_s {
+            return values[after];
+        }
+        let Some(before) = after.checked_sub(1) else { return f64::NAN };
+        let gap = time_s[after] - time_s[before];
+        if gap > reach_s {
+            return f64::NAN;
+        }
+        values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
+    }
 }
 
 /// Exhaust mass flow as well as the log and the tables tell it.
@@ -160,7 +185,8 @@ impl<'a> GasFlow<'a> {
                     injectors.rail_kpa,
                 );
                 let fuel_g_s = injector::mass_flow_g_s(flow, crate::physics::fuel::TYPICAL_FUEL_KG_M3);
-                fuel_g_s * cell / 1000.0 * bike.stoich_afr
+                let per_cylinder = f64::from(injectors.count) / f64::from(bike.engine.cylinders);
+                fuel_g_s * per_cylinder * cell / 1000.0 * bike.stoich_afr
             }
             _ => match (self.map_kpa.map(|m| m[i]), bike.controller.load) {
                 (Some(map_kpa), _) if map_kpa.is_finite() => trapped(USUAL_FILLING, map_kpa),
@@ -199,6 +225,19 @@ mod tests {
         assert!((rows.lambda()[95] - 1.1).abs() < 1e-9);
         // The last quarter of a second has no reading any more.
         assert_eq!(rows.dropped()["lambda_not_aligned"], 5);
+    }
+
+    #[test]
+    fn a_lambda_in_every_second_row_reaches_all_rows() {
+        let n = 100;
+        let sparse: Vec<f64> = (0..n).map(|i| if i % 2 == 0 { 0.95 } else { f64::NAN }).collect();
+        let ride = ride(&[
+            (Channel::Rpm, vec![3000.0; n]),
+            (Channel::ThrottlePct, vec![20.0; n]),
+            (Channel::Lambda, sparse),
+        ]);
+        let kept = apply("- align: {}", &ride, |_| {}).0.iter().filter(|k| **k).count();
+        assert!(kept > 90, "{kept}");
     }
 
     #[test]

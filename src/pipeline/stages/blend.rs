@@ -20,6 +20,15 @@ impl StageSettings for Blending {
         {
             return Err(("cell_range", format!("`cell_range` must ascend, got [{low}, {high}]")));
         }
+        if self.step_down_pct > self.step_up_pct {
+            return Err((
+                "step_down_pct",
+                format!(
+                    "`step_down_pct` ({}) must not be above `step_up_pct` ({}): leaning is held tighter than enriching",
+                    self.step_down_pct, self.step_up_pct
+                ),
+            ));
+        }
         if self.high_load_step_down_pct > self.step_down_pct {
             return Err((
                 "high_load_step_down_pct",

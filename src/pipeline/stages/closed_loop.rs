@@ -26,6 +26,9 @@ impl Default for ClosedLoopTrim {
     }
 }
 
+/// A target that is logged seldom stays known for this long. Common practice, no source.
+const TARGET_LASTS_S: f64 = 1.0;
+
 static TRIM_MISSING: Reason =
     Reason { key: "trim_missing", about: "the closed loop's trim is not in this row" };
 static TRIM_TOO_LARGE: Reason =
@@ -83,10 +86,15 @@ impl ClosedLoopTrim {
 
     fn drop_hidden(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (rpm, load) = (rows.rpm(), rows.load());
+        let target = rows.held(Channel::LambdaTarget, TARGET_LASTS_S);
+        let wanted = |i: usize| {
+            let logged = target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
+            logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
+        };
         let governed: Vec<bool> = (0..rows.len())
             .map(|i| match context.bike.closed_loop.region {
                 Some(region) => region.contains(rpm[i], load[i]),
-                None => (context.ridden.mixture.at(rpm[i], load[i]) - 1.0).abs() <= self.near_stoich,
+                None => (wanted(i) - 1.0).abs() <= self.near_stoich,
             })
             .collect();
         rows.drop_where(&governed, &HIDDEN);

@@ -35,6 +35,7 @@ static FROZEN: Reason = Reason { key: "lambda_frozen", about: "the lambda readin
 static RAILED: Reason = Reason { key: "lambda_railed", about: "the lambda reading sticks at its end stop" };
 
 /// End stops lie outside this band; a long steady hold inside it is no rail.
+/// Common practice, no source.
 const NEVER_A_RAIL: std::ops::RangeInclusive<f64> = 0.75..=1.25;
 
 impl StageSettings for LambdaValid {
@@ -63,23 +64,50 @@ impl StageSettings for LambdaValid {
 
 impl Filter for LambdaValid {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
-        let [low, high] = self.valid.unwrap_or(context.bike.lambda_sensor.valid);
-        let lambda = rows.lambda().to_vec();
-        let time = rows.time_s();
-        for (i, value) in lambda.iter().enumerate() {
-            if value.is_nan() {
-                rows.drop_sample(i, &MISSING);
-            } else if !(low..=high).contains(value) {
-                rows.drop_sample(i, &OUT_OF_RANGE);
+        let valid = self.valid.unwrap_or(context.bike.lambda_sensor.valid);
+        // Each sensor answers for itself, so that a dead one does not drag the
+        // mean of both; a sample goes when no sensor is left.
+        let troubles: Vec<Vec<Option<&'static Reason>>> =
+            rows.sensors().iter().map(|sensor| self.troubles(rows.time_s(), sensor, valid)).collect();
+        let checked = rows.sensors().iter().zip(&troubles).map(|(sensor, troubles)| {
+            let reading = sensor.iter().zip(troubles);
+            reading.map(|(value, trouble)| if trouble.is_some() { f64::NAN } else { *value }).collect()
+        });
+        let checked = checked.collect();
+        for i in 0..rows.len() {
+            if let (true, Some(reason)) = (troubles.iter().all(|t| t[i].is_some()), troubles[0][i]) {
+                rows.drop_sample(i, reason);
             }
         }
-        let still = still_for(time, &lambda, self.frozen_span, self.frozen_s);
-        rows.drop_where(&still, &FROZEN);
-        for rail in ends(&lambda).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
-            let at_rail: Vec<f64> = lambda.iter().map(|v| if *v == rail { rail } else { f64::NAN }).collect();
-            let railed = still_for(time, &at_rail, 0.0, self.railed_s);
-            rows.drop_where(&railed, &RAILED);
+        rows.set_sensors(checked);
+    }
+}
+
+impl LambdaValid {
+    /// What is wrong with each reading of one sensor.
+    fn troubles(
+        &self,
+        time_s: &[f64],
+        sensor: &[f64],
+        [low, high]: [f64; 2],
+    ) -> Vec<Option<&'static Reason>> {
+        let still = still_for(time_s, sensor, self.frozen_span, self.frozen_s);
+        let mut railed = vec![false; sensor.len()];
+        for rail in ends(sensor).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
+            let at_rail = |v: &f64| if v.is_nan() || *v == rail { *v } else { f64::INFINITY };
+            let at_rail: Vec<f64> = sensor.iter().map(at_rail).collect();
+            for (i, still) in still_for(time_s, &at_rail, 0.0, self.railed_s).into_iter().enumerate() {
+                railed[i] |= still && sensor[i] == rail;
+            }
         }
+        let trouble = |i: usize| match sensor[i] {
+            value if value.is_nan() => Some(&MISSING),
+            value if !(low..=high).contains(&value) => Some(&OUT_OF_RANGE),
+            _ if still[i] => Some(&FROZEN),
+            _ if railed[i] => Some(&RAILED),
+            _ => None,
+        };
+        (0..sensor.len()).map(trouble).collect()
     }
 }
 
@@ -91,26 +119,25 @@ fn ends(lambda: &[f64]) -> Vec<f64> {
     low.into_iter().chain(high).collect()
 }
 
-/// Samples inside a stretch of at least `long_s` whose values stay within `span`.
+/// Samples inside a stretch of at least `long_s` whose readings stay within
+/// `span`; rows without a reading do not end a stretch.
 fn still_for(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<bool> {
+    let there: Vec<usize> = (0..values.len()).filter(|i| !values[*i].is_nan()).collect();
     let mut still = vec![false; values.len()];
     let mut start = 0;
-    while start < values.len() {
-        if values[start].is_nan() {
-            start += 1;
-            continue;
-        }
-        let (mut low, mut high) = (values[start], values[start]);
+    while start < there.len() {
+        let (mut low, mut high) = (values[there[start]], values[there[start]]);
         let mut end = start + 1;
-        while end < values.len() && !values[end].is_nan() {
-            (low, high) = (low.min(values[end]), high.max(values[end]));
-            if high - low > span {
+        while end < there.len() {
+            (low, high) = (low.min(values[there[end]]), high.max(values[there[end]]));
+            // Two infinite readings are not the same reading.
+            if high - low > span || !(high - low).is_finite() {
                 break;
             }
             end += 1;
         }
-        if time_s[end - 1] - time_s[start] >= long_s {
-            still[start..end].fill(true);
+        if time_s[there[end - 1]] - time_s[there[start]] >= long_s {
+            still[there[start]..=there[end - 1]].fill(true);
         }
         start = end;
     }
@@ -151,6 +178,34 @@ mod tests {
         let (count, reasons) = kept(frozen, "- lambda_valid: {}");
         assert_eq!((count, reasons.as_slice()), (150, ["lambda_frozen".to_owned()].as_slice()));
         assert_eq!(kept((0..300).map(alive).collect(), "- lambda_valid: {}").0, 300);
+    }
+
+    #[test]
+    fn a_dead_second_sensor_does_not_drag_the_first() {
+        let n = 300;
+        let ride = ride(&[
+            (Channel::Rpm, vec![3000.0; n]),
+            (Channel::ThrottlePct, vec![20.0; n]),
+            (Channel::Lambda, (0..300).map(alive).collect()),
+            (Channel::Lambda2, vec![0.70; n]),
+        ]);
+        let (bike, tables) = super::super::tests::bike();
+        let context = super::RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let mut rows = super::Rows::new(&ride, bike.controller.load).expect("channels");
+        assert!(
+            (rows.lambda()[0] - (alive(0) + 0.70) / 2.0).abs() < 1e-12,
+            "both count before they are checked"
+        );
+        super::Filter::apply(&super::LambdaValid::default(), &mut rows, &context);
+        assert_eq!(rows.kept(), n);
+        assert!((0..300).all(|i| (rows.lambda()[i as usize] - alive(i)).abs() < 1e-12));
+    }
+
+    #[test]
+    fn a_frozen_sensor_with_blank_rows_is_frozen_all_the_same() {
+        let blank: Vec<f64> = (0..300).map(|i| if i % 3 == 0 { 0.98 } else { f64::NAN }).collect();
+        let (count, reasons) = kept(blank, "- lambda_valid: {}");
+        assert_eq!((count, reasons.len()), (0, 2));
     }
 
     #[test]

@@ -19,7 +19,7 @@ pub struct Overrun {
     /// A logged fuel cut is believed: a closed throttle alone then drops nothing,
     /// since the engine still burns what it is given.
     pub believe_fuel_cut: bool,
-    /// From this lambda on the sensor smells air, not exhaust gas.
+    /// From this lambda on the sensor reads air, not exhaust gas.
     #[schemars(range(min = 1.1, max = 5.0))]
     pub free_air_lambda: f64,
     /// Dropped ahead of it.
@@ -43,6 +43,9 @@ impl Default for Overrun {
     }
 }
 
+/// A cut that is logged seldom stays known for this long. Common practice, no source.
+const CUT_LASTS_S: f64 = 2.0;
+
 static OVERRUN: Reason = Reason { key: "overrun", about: "fuel is cut, or the throttle is closed at speed" };
 static NEAR: Reason = Reason { key: "near_overrun", about: "just before or after overrun" };
 
@@ -64,12 +67,12 @@ impl StageSettings for Overrun {
 impl Filter for Overrun {
     fn apply(&self, rows: &mut Rows<'_>, _context: &RideContext<'_>) {
         let rpm = rows.rpm();
-        let cut = rows.channel(Channel::FuelCut);
+        let cut = rows.held(Channel::FuelCut, CUT_LASTS_S);
         let throttle = rows.channel(Channel::ThrottlePct);
-        let guess = !self.believe_fuel_cut || cut.is_none_or(|c| c.iter().all(|v| v.is_nan()));
+        let guess = !self.believe_fuel_cut || cut.as_ref().is_none_or(|c| c.iter().all(|v| v.is_nan()));
         let overrun: Vec<bool> = (0..rows.len())
             .map(|i| {
-                let is_cut = cut.is_some_and(|c| c[i] > 0.5);
+                let is_cut = cut.as_ref().is_some_and(|c| c[i] > 0.5);
                 let closed = guess && throttle.is_some_and(|t| t[i] <= self.closed_throttle_pct);
                 is_cut || (closed && rpm[i] >= self.overrun_rpm) || rows.lambda()[i] >= self.free_air_lambda
             })

@@ -1,6 +1,6 @@
 //! `warm`: only a warm engine, settled, with a warm lambda sensor.
 
-use super::super::rows::{Reason, RideContext, Rows, carry_forward};
+use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::Bike;
 use crate::ride::Channel;
@@ -36,7 +36,7 @@ static SETTLING: Reason = Reason { key: "warm_settling", about: "the engine has 
 static NO_TEMP: Reason = Reason { key: "engine_temp_missing", about: "no engine temperature is known" };
 static SENSOR_COLD: Reason = Reason { key: "sensor_warming", about: "the lambda sensor is still warming up" };
 
-/// A slow channel's value stays good for this long.
+/// A slow channel's value stays good for this long. Common practice, no source.
 const TEMP_LASTS_S: f64 = 10.0;
 
 impl StageSettings for Warm {
@@ -61,8 +61,7 @@ impl Filter for Warm {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let threshold_c = self.engine_temp_c.unwrap_or(context.bike.warm.engine_temp_c);
         let time = rows.time_s();
-        let logged = rows.channel(Channel::EngineTempC).unwrap_or_default();
-        let temps = carry_forward(time, logged, TEMP_LASTS_S);
+        let temps = rows.held(Channel::EngineTempC, TEMP_LASTS_S).unwrap_or_default();
         let mut warm_since: Option<f64> = None;
         for i in 0..rows.len() {
             let temp = temps.get(i).copied().unwrap_or(f64::NAN);

@@ -1,6 +1,6 @@
 //! `window`: keeps samples inside ranges of speed, load, voltage, temperature.
 
-use super::super::rows::{Reason, RideContext, Rows, carry_forward};
+use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::ride::Channel;
 use schemars::JsonSchema;
@@ -31,7 +31,7 @@ static ENGINE: Reason =
 static AIR: Reason =
     Reason { key: "air_temp_window", about: "air temperature outside the window, or unknown" };
 
-/// A slow channel's value stays good for this long.
+/// A slow channel's value stays good for this long. Common practice, no source.
 const SLOW_LASTS_S: f64 = 10.0;
 
 impl StageSettings for Window {
@@ -68,7 +68,7 @@ impl StageSettings for Window {
 
 impl Filter for Window {
     fn apply(&self, rows: &mut Rows<'_>, _context: &RideContext<'_>) {
-        let slow = |channel| rows.channel(channel).map(|v| carry_forward(rows.time_s(), v, SLOW_LASTS_S));
+        let slow = |channel| rows.held(channel, SLOW_LASTS_S);
         let watched = [
             (self.rpm, Some(rows.rpm().to_vec()), &RPM),
             (self.load, Some(rows.load().to_vec()), &LOAD),

@@ -1,0 +1,16 @@
+//! The crate against outside sources: libraries, standards, handbooks, and git itself.
+//!
+//! The numbers lie in the JSON files beside this one; `make_reference.py` computes them with numpy,
+//! scipy, statsmodels and cantera and says which source each printed value has. A check names its
+//! source and gives its tolerance with the reason.
+
+mod air;
+mod averages;
+mod bilinear;
+mod compare;
+mod fuels;
+mod git;
+mod injectors;
+mod lag;
+mod mixture;
+mod robust;
