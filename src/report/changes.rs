@@ -50,7 +50,7 @@ fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> Str
         TableRole::Spark => ("more advance", "less advance"),
     };
     let mut text = format!(
-        "{} {from} > {to}\n  {changed} changed: {richer} {up}, {} {down}\n\n",
+        "{} {from} → {to}\n  {changed} changed: {richer} {up}, {} {down}\n\n",
         strong(&name),
         change.cells.len() - richer
     );

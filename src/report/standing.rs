@@ -216,7 +216,7 @@ pub fn demo_head(folder: &str) -> String {
 /// One time round the loop.
 pub fn demo_round(round: &DemoRound) -> String {
     format!(
-        "{:>5}  {:<19} {:>8} {:>7}   {:>13}, {:<4}   {:>5} % > {:>5} %   {}\n",
+        "{:>5}  {:<19} {:>8} {:>7}   {:>13}, {:<4}   {:>5} % → {:>5} %   {}\n",
         round.round,
         round.ride,
         units::count(round.samples as u64),

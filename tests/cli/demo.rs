@@ -77,7 +77,7 @@ fn questions_are_answered(bench: &Bench) {
     assert_eq!(history[1]["why"], "hesitates at small throttle");
 
     let diff = bench.on_bike(&["diff", "r1", "r2"]).exits(0);
-    let plain = diff.says("fuel (ve_pct), power r1 > r2").says("+ more fuel, - less fuel");
+    let plain = diff.says("fuel (ve_pct), power r1 → r2").says("+ more fuel, - less fuel");
     assert!(!plain.out.contains('\u{1b}'), "no colour where nobody sees it");
     let colored = bench.on_bike(&["--color", "always", "diff", "r1", "r2"]).exits(0).out;
     assert!(colored.contains('\u{1b}'));
