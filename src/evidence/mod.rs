@@ -4,19 +4,24 @@
 //! the sums the weighted mean, its standard error and how often the cell was
 //! visited. Sums of different rides are added in the order of the rides'
 //! hashes, so the same rides give the same bytes in any order and on any
-//! number of threads.
+//! number of threads. Beside the mean stands the surface: the table that
+//! explains all samples together.
 
 mod accumulate;
+mod banded;
 mod cell;
 mod file;
 mod robust;
 mod sums;
+mod surface;
 
 pub use accumulate::{RideSamples, Sample, accumulate};
+pub use banded::{Banded, Factor};
 pub use cell::CellEvidence;
 pub use file::{EvidenceRow, evidence_path, parse, write};
 pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
 pub use sums::{CellSums, Spread};
+pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, solve};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -54,6 +59,25 @@ impl Default for Averaging {
             dwell_spread_pct: 2.0,
             ride_spread_pct: 0.8,
             presumed_visits: 3.0,
+        }
+    }
+}
+
+/// How a pipeline turns samples into a value per cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Estimator {
+    /// The weighted mean: simple, and easy to explain.
+    Mean(Averaging),
+    /// The surface that explains all samples together.
+    Surface(SurfaceFit),
+}
+
+impl Estimator {
+    /// How visits, seconds and rides are counted beside the value.
+    pub fn averaging(&self) -> Averaging {
+        match self {
+            Estimator::Mean(averaging) => *averaging,
+            Estimator::Surface(fit) => fit.averaging(),
         }
     }
 }

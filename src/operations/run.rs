@@ -5,9 +5,12 @@ use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::start::start;
 use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
-use crate::bike::{REGISTER_FILE, SlotTables, fuel_path, read_regular};
+use crate::bike::{FuelTableKind, REGISTER_FILE, SlotTables, fuel_path, read_regular};
 use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
-use crate::evidence::{self, CellEvidence, CellSums, EvidenceRow, evidence_path};
+use crate::evidence::{
+    self, CellEvidence, CellSums, Estimator, EvidenceRow, RideEquations, SurfaceFit, evidence_of,
+    evidence_path, solve,
+};
 use crate::ledger::{FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef};
 use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, run_ride};
 use crate::revision::{revision_name, revision_number};
@@ -247,7 +250,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         return Ok(report);
     }
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
-    let proposal = propose_from(&bike, &plan, &slot, &good)?;
+    let proposal = propose_from(&bike, &plan, &slot, &good, &mut report.notes)?;
     fill_cells(&mut report, &proposal, &bike);
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
@@ -515,23 +518,63 @@ fn propose_from(
     plan: &Plan,
     slot: &str,
     good: &[(UsableRide, RideOutcome, bool)],
+    notes: &mut Vec<String>,
 ) -> Result<Proposal, OperationError> {
     let today = bike.today(slot);
     let kind = bike.folder.bike.controller.fuel_table;
     let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
     in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
     let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
-    for (_, outcome, _) in in_order {
+    for (_, outcome, _) in &in_order {
         for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
             sum.merge(more);
         }
     }
-    let spread = plan.averaging.spread();
-    let evidence: Vec<Option<CellEvidence>> =
-        sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect();
+    let evidence = match &plan.estimator {
+        Estimator::Mean(averaging) => {
+            let spread = averaging.spread();
+            sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect()
+        }
+        Estimator::Surface(fit) => surface_evidence(fit, &in_order, &sums, today, kind, notes)?,
+    };
     let start = start_of_build(bike, slot)?;
     let input = BlendInput { today, start: &start, evidence: &evidence, kind, settings: &plan.blending };
     Ok(propose(&input))
+}
+
+/// The surface's evidence, and a note on every ride that lies off the others.
+fn surface_evidence(
+    fit: &SurfaceFit,
+    rides: &[&(UsableRide, RideOutcome, bool)],
+    sums: &[CellSums],
+    today: &SlotTables,
+    kind: FuelTableKind,
+    notes: &mut Vec<String>,
+) -> Result<Vec<Option<CellEvidence>>, OperationError> {
+    // Two standard errors, and enough to matter to an engine.
+    const WORTH_NAMING: f64 = 0.015;
+    const SURE: f64 = 2.0;
+    let equations: Vec<&RideEquations> =
+        rides.iter().filter_map(|(_, outcome, _)| outcome.equations.as_ref()).collect();
+    let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
+    let solution = solve(&equations, &today.fuel.grid, &amounts, fit).ok_or_else(|| {
+        OperationError::failed(
+            "the surface cannot be solved for these rides",
+            "look for cells that hold no fuel, or use `average` in the pipeline",
+        )
+    })?;
+    for ((ride, ..), (offset, error)) in
+        rides.iter().zip(solution.ride_offsets.iter().zip(&solution.ride_offset_errors))
+    {
+        if offset.abs() > WORTH_NAMING && offset.abs() > SURE * error {
+            notes.push(format!(
+                "{} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
+                ride.name,
+                units::signed(offset * 100.0, 1)
+            ));
+        }
+    }
+    Ok(evidence_of(&solution, sums, kind))
 }
 
 /// The fuel table at the first revision of the build on the bike now.

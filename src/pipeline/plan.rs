@@ -6,7 +6,7 @@ use super::stage::{Filter, Stage};
 use super::stages;
 use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER};
 use crate::blend::Blending;
-use crate::evidence::Averaging;
+use crate::evidence::Estimator;
 use crate::problem::{Problem, Problems, nearest};
 use crate::ride::{Channel, hash};
 use crate::table::LoadAxis;
@@ -51,7 +51,7 @@ pub struct Plan {
     /// The filters in order.
     pub filters: Vec<NamedFilter>,
     /// How samples become evidence.
-    pub averaging: Averaging,
+    pub estimator: Estimator,
     /// How evidence becomes a proposal.
     pub blending: Blending,
 }
@@ -103,7 +103,7 @@ impl Plan {
             Head { about: None, rides: RideChoice::New }
         });
         let mut filters = Vec::new();
-        let mut averaging = None;
+        let mut estimator = None;
         let mut blending = None;
         for (stage_name, stage, at) in read_stages(path, &node, &mut found) {
             let mut misplaced = |what: String| {
@@ -111,39 +111,44 @@ impl Plan {
             };
             match stage {
                 Stage::Filter(filter) => {
-                    if averaging.is_some() || blending.is_some() {
-                        misplaced(format!("`{stage_name}` filters samples and must stand before `average`"));
+                    if estimator.is_some() || blending.is_some() {
+                        misplaced(format!(
+                            "`{stage_name}` filters samples and must stand before `average` or `surface`"
+                        ));
                     }
                     if stage_name == "align" && !filters.is_empty() {
                         misplaced("`align` must be the first stage".to_owned());
                     }
                     filters.push(NamedFilter { name: stage_name, filter });
                 }
-                Stage::Average(settings) => {
-                    if averaging.replace(settings).is_some() || blending.is_some() {
-                        misplaced("`average` stands once, before `blend`".to_owned());
+                Stage::Estimate(settings) => {
+                    if estimator.replace(settings).is_some() || blending.is_some() {
+                        misplaced("one of `average` and `surface` stands once, before `blend`".to_owned());
                     }
                 }
                 Stage::Blend(settings) => {
-                    if blending.replace(settings).is_some() || averaging.is_none() {
-                        misplaced("`blend` stands once, as the last stage after `average`".to_owned());
+                    if blending.replace(settings).is_some() || estimator.is_none() {
+                        misplaced(
+                            "`blend` stands once, as the last stage after `average` or `surface`".to_owned(),
+                        );
                     }
                 }
             }
         }
-        match (averaging, blending, found.is_empty()) {
-            (Some(averaging), Some(blending), true) => Ok(Self {
+        match (estimator, blending, found.is_empty()) {
+            (Some(estimator), Some(blending), true) => Ok(Self {
                 name: name.to_owned(),
                 about: head.about.unwrap_or_default(),
                 sha256: hash(text.as_bytes()),
                 text: text.to_owned(),
                 rides: head.rides,
                 filters,
-                averaging,
+                estimator,
                 blending,
             }),
             (_, _, false) => Err(Problems(found)),
-            _ => Err(Problem::in_file(path, "a pipeline ends with the stages `average` and `blend`").into()),
+            _ => Err(Problem::in_file(path, "a pipeline ends with `average` or `surface`, and then `blend`")
+                .into()),
         }
     }
 
@@ -263,7 +268,7 @@ pub fn schema() -> serde_json::Value {
     head["title"] = "rideloop pipeline".into();
     head["properties"]["stages"] = serde_json::json!({
         "type": "array",
-        "description": "The stages in order: filters, then average, then blend.",
+        "description": "The stages in order: filters, then average or surface, then blend.",
         "items": { "oneOf": stages },
     });
     head["required"] = serde_json::json!(["stages"]);

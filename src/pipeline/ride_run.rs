@@ -3,7 +3,7 @@
 use super::plan::Plan;
 use super::rows::{Reason, RideContext, Rows};
 use crate::bike::{Density, Mixture};
-use crate::evidence::{CellSums, RideSamples, Sample, accumulate};
+use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, accumulate, equations};
 use crate::physics::air;
 use crate::ride::{Channel, Ride};
 use crate::table::LoadAxis;
@@ -83,6 +83,8 @@ pub struct RideOutcome {
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
     pub sums: Vec<CellSums>,
+    /// The ride's part of the surface's equations, when the pipeline fits one.
+    pub equations: Option<RideEquations>,
 }
 
 /// A ride that lacks what the pipeline needs.
@@ -161,8 +163,13 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         memory_s: context.bike.lambda_sensor.delay.value().0.lag_s,
         ridden_amounts: ridden_amounts.collect(),
     };
-    let sums = accumulate(&ride_samples, grid, &plan.averaging);
-    Ok(RideOutcome { funnel, fingerprint: fingerprint(ride), other_slot, sums })
+    let sums = accumulate(&ride_samples, grid, &plan.estimator.averaging());
+    let ridden_amount = |rpm: f64, load: f64| kind.amount(ridden.at(rpm, load));
+    let equations = match &plan.estimator {
+        Estimator::Mean(_) => None,
+        Estimator::Surface(fit) => Some(equations(&ride_samples, grid, &ridden_amount, fit)),
+    };
+    Ok(RideOutcome { funnel, fingerprint: fingerprint(ride), other_slot, sums, equations })
 }
 
 impl RideOutcome {

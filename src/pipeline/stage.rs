@@ -3,7 +3,7 @@
 use super::rows::{Reason, RideContext, Rows};
 use crate::bike::Bike;
 use crate::blend::Blending;
-use crate::evidence::Averaging;
+use crate::evidence::Estimator;
 use crate::problem::{Problem, Problems};
 use crate::ride::Channel;
 use crate::yaml::{self, Node};
@@ -31,7 +31,7 @@ pub enum Stage {
     /// Keeps or drops samples.
     Filter(Box<dyn Filter>),
     /// Kept samples → evidence.
-    Average(Averaging),
+    Estimate(Estimator),
     /// Evidence → proposal.
     Blend(Blending),
 }
@@ -43,7 +43,7 @@ pub enum StageKind {
     /// Keeps or drops samples.
     Filter,
     /// Kept samples → evidence.
-    Average,
+    Estimate,
     /// Evidence → proposal.
     Blend,
 }
@@ -53,7 +53,7 @@ impl StageKind {
     pub fn words(self) -> &'static str {
         match self {
             StageKind::Filter => "filters samples",
-            StageKind::Average => "samples to evidence",
+            StageKind::Estimate => "samples to evidence",
             StageKind::Blend => "evidence to the next table",
         }
     }

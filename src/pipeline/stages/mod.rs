@@ -26,6 +26,7 @@ stages! {
     transients::Transients,
     window::Window,
     average::Average,
+    surface::Surface,
     blend::Blend,
 }
 
