@@ -285,14 +285,14 @@ fn nearest(bike: &TestBike, ridden: &(RideLog, SlotTables), warm: bool, rate: f6
     let (log, tables) = ridden;
     let (table, load) = (&tables.fuel, load_of(bike, log));
     let mut sums = vec![(0.0, 0usize); table.grid.cells()];
-    for i in 1..log.len() {
+    for (i, load) in load.iter().enumerate().skip(1) {
         let moves =
             (log.throttle_pct[i] - log.throttle_pct[i - 1]).abs() / (log.time_s[i] - log.time_s[i - 1]);
         if (warm && log.engine_temp_c[i] < 75.0) || moves > rate {
             continue;
         }
         if let Some(factor) = factor(bike, log, i, 0) {
-            let cell = table.grid.cell(table.grid.rpm.nearest(log.rpm[i]), table.grid.load.nearest(load[i]));
+            let cell = table.grid.cell(table.grid.rpm.nearest(log.rpm[i]), table.grid.load.nearest(*load));
             sums[cell].0 += factor;
             sums[cell].1 += 1;
         }
@@ -308,7 +308,7 @@ fn careful(bike: &TestBike, ridden: &(RideLog, SlotTables)) -> Table {
     let (table, load) = (&tables.fuel, load_of(bike, log));
     let mut sums = vec![(0.0, 0.0); table.grid.cells()];
     let mut quiet_from = 0;
-    for i in 4..log.len() {
+    for (i, load) in load.iter().enumerate().skip(4) {
         let rate = (log.throttle_pct[i] - log.throttle_pct[i - 4]).abs() / 0.2;
         let gear = (log.gear[i] - log.gear[i - 1]).abs() > 0.5;
         if rate > 15.0 || gear || log.fuel_cut[i] > 0.5 {
@@ -318,7 +318,7 @@ fn careful(bike: &TestBike, ridden: &(RideLog, SlotTables)) -> Table {
             continue;
         }
         let Some(factor) = factor(bike, log, i, DELAY) else { continue };
-        let corners = table.grid.corners(log.rpm[i], load[i]);
+        let corners = table.grid.corners(log.rpm[i], *load);
         for (cell, weight) in corners.cells.into_iter().zip(corners.weights) {
             sums[cell].0 += weight * factor;
             sums[cell].1 += weight;

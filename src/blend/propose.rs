@@ -132,13 +132,19 @@ fn enough_rides(evidence: &CellEvidence, needed: u64) -> bool {
 fn unfit(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Option<Hold> {
     let settings = input.settings;
     let (rpm, load) = input.today.fuel.grid.point(cell);
+    // Too rich costs power, too lean costs pistons: leaning needs more evidence.
+    let enriches = evidence.required > input.today.fuel.values[cell];
+    let (weight_s, dwells) = match enriches {
+        true => (settings.enrich_weight_s, settings.enrich_dwells),
+        false => (settings.weight_s, settings.dwells),
+    };
     if input.today.lock_of(rpm, load).is_some() {
         Some(Hold::Locked)
     } else if input.kind.amount(input.today.fuel.values[cell]) <= 0.0 {
         Some(Hold::EmptyCell)
-    } else if evidence.weight_s < settings.weight_s {
+    } else if evidence.weight_s < weight_s {
         Some(Hold::TooLittleWeight)
-    } else if evidence.dwells < settings.dwells {
+    } else if evidence.dwells < dwells {
         Some(Hold::TooFewDwells)
     } else if !enough_rides(evidence, settings.rides) {
         Some(Hold::TooFewRides)
@@ -284,8 +290,11 @@ pub(super) mod tests {
 
     #[test]
     fn thin_evidence_holds_the_cell_and_says_which_way_it_is_thin() {
-        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
-        assert_eq!(fate(0, CellEvidence { dwells: 2, ..sure(52.0) }).1, Some(Hold::TooFewDwells));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, ..sure(48.0) }).1, Some(Hold::TooLittleWeight));
+        assert_eq!(fate(0, CellEvidence { dwells: 2, ..sure(48.0) }).1, Some(Hold::TooFewDwells));
+        // Enriching asks for less.
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, dwells: 1, ..sure(52.0) }), (52.0, None));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.2, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
         assert_eq!(
             fate(2, CellEvidence { rides: 1, effective_rides: 1.0, ..sure(48.0) }),
             (50.0, Some(Hold::HighLoadSingleRide))

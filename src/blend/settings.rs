@@ -46,12 +46,18 @@ pub struct Blending {
     /// first revision, %.
     #[schemars(range(min = 0.1, max = 300.0))]
     pub steepness_pct: f64,
-    /// Seconds of riding a cell needs.
+    /// Seconds of riding a cell needs before it is leaned.
     #[schemars(range(min = 0.0, max = 3600.0))]
     pub weight_s: f64,
-    /// Separate visits a cell needs.
+    /// Separate visits a cell needs before it is leaned.
     #[schemars(range(min = 1, max = 1000))]
     pub dwells: u64,
+    /// Seconds of riding a cell needs before it is enriched.
+    #[schemars(range(min = 0.0, max = 3600.0))]
+    pub enrich_weight_s: f64,
+    /// Separate visits a cell needs before it is enriched.
+    #[schemars(range(min = 1, max = 1000))]
+    pub enrich_dwells: u64,
     /// Rides a cell needs.
     #[schemars(range(min = 1, max = 100))]
     pub rides: u64,
@@ -80,6 +86,8 @@ impl Default for Blending {
             steepness_pct: 15.0,
             weight_s: 1.0,
             dwells: 3,
+            enrich_weight_s: 0.3,
+            enrich_dwells: 1,
             rides: 1,
             median_correction_pct: 25.0,
             cells_at_limit_pct: 70.0,

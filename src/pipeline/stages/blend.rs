@@ -29,6 +29,13 @@ impl StageSettings for Blending {
                 ),
             ));
         }
+        if self.enrich_weight_s > self.weight_s || self.enrich_dwells > self.dwells {
+            return Err((
+                "enrich_weight_s",
+                "`enrich_weight_s` and `enrich_dwells` must not be above `weight_s` and `dwells`: leaning needs more evidence"
+                    .to_owned(),
+            ));
+        }
         if self.high_load_step_down_pct > self.step_down_pct {
             return Err((
                 "high_load_step_down_pct",
