@@ -4,7 +4,8 @@
 //! Four 30-minute rides a bike, each on the map the method made of the rides
 //! before. The main figure is the lambda error the engine would feel, in %,
 //! over the warm running time of a ride that no method has seen. Truth and
-//! estimator share nothing but the controller's arithmetic.
+//! estimator share nothing but the controller's arithmetic. Pipeline files named
+//! behind `--` are tried as well.
 
 use rideloop::bike::{Bike, ClosedLoopMode, Delay, Density, FixedDelay, FuelTableKind, SlotTables, Template};
 use rideloop::blend::{BlendInput, propose};
@@ -21,14 +22,22 @@ const JUDGE_SEED: u64 = 7001;
 
 fn main() {
     let bikes = bikes();
-    let methods: [(&str, Method); 6] = [
-        ("no filter, nearest cell", Method::Nearest { warm: false, throttle_rate: f64::INFINITY, hits: 1 }),
-        ("spreadsheet", Method::Nearest { warm: true, throttle_rate: 20.0, hits: 10 }),
-        ("careful script", Method::Careful),
-        ("road, average", Method::Pipeline(ROAD_AVERAGE)),
-        ("road, surface", Method::Pipeline(ROAD_SURFACE)),
-        ("oracle", Method::Oracle),
+    let named = |name: &str, method| (name.to_owned(), method);
+    let mut methods = vec![
+        named(
+            "no filter, nearest cell",
+            Method::Nearest { warm: false, throttle_rate: f64::INFINITY, hits: 1 },
+        ),
+        named("spreadsheet", Method::Nearest { warm: true, throttle_rate: 20.0, hits: 10 }),
+        named("careful script", Method::Careful),
+        named("road, average", Method::Pipeline(ROAD_AVERAGE.to_owned())),
+        named("road, surface", Method::Pipeline(ROAD_SURFACE.to_owned())),
     ];
+    for path in std::env::args().filter(|arg| arg.ends_with(".yaml")) {
+        let text = std::fs::read_to_string(&path).expect("a pipeline file");
+        methods.push((path, Method::Pipeline(text)));
+    }
+    methods.push(named("oracle", Method::Oracle));
     println!(
         "RMS and q95 of the lambda error in %, felt on a ride no method has seen; after the fourth ride:"
     );
@@ -78,7 +87,7 @@ stages:
 enum Method {
     Nearest { warm: bool, throttle_rate: f64, hits: usize },
     Careful,
-    Pipeline(&'static str),
+    Pipeline(String),
     Oracle,
 }
 

@@ -17,6 +17,7 @@ use crate::bike::FuelTableKind;
 use crate::table::Grid;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// How the surface is fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -136,7 +137,7 @@ pub fn equations(
     let second = settings.second_spread_pct / 100.0;
     let visit = settings.dwell_spread_pct / 100.0;
     let segments = segments(ride, grid, ridden, settings);
-    for dwell in dwells(&segments, settings.dwell_gap_s) {
+    for dwell in dwells(&segments, ride.interval_s, settings.dwell_gap_s) {
         let seconds: f64 = dwell.iter().map(|s| s.seconds).sum();
         // All segments of a visit together are worth 1/(second²/seconds + visit²).
         let variance_of_a_second = second * second + seconds * visit * visit;
@@ -239,9 +240,27 @@ fn robust_weights(ride: &RideSamples, grid: &Grid, settings: &SurfaceFit) -> Vec
     home.iter().zip(&ride.samples).map(weight).collect()
 }
 
-/// Runs of segments in one square with no long gap between them.
-fn dwells(segments: &[Segment], gap_s: f64) -> impl Iterator<Item = &[Segment]> {
-    segments.chunk_by(move |a, b| a.cells == b.cells && b.start_s - a.end_s <= gap_s)
+/// The visits of a ride: segments of one square that the operating point never left for long.
+///
+/// A short excursion into another square ends no visit, and an unbroken stay is one visit however
+/// many segments it is cut into.
+fn dwells(segments: &[Segment], interval_s: f64, gap_s: f64) -> Vec<Vec<&Segment>> {
+    let mut dwells: Vec<Vec<&Segment>> = Vec::new();
+    let mut newest: BTreeMap<[usize; 4], usize> = BTreeMap::new();
+    for segment in segments {
+        let goes_on = newest.get(&segment.cells).copied().filter(|dwell| {
+            let last = dwells[*dwell].last();
+            last.is_some_and(|last| segment.start_s - last.end_s <= interval_s * 1.5 + gap_s)
+        });
+        match goes_on {
+            Some(dwell) => dwells[dwell].push(segment),
+            None => {
+                newest.insert(segment.cells, dwells.len());
+                dwells.push(vec![segment]);
+            }
+        }
+    }
+    dwells
 }
 
 /// What the fit says besides its cells.
@@ -265,7 +284,7 @@ pub struct SurfaceSolution {
 ///
 /// # Source
 /// Regularised least squares `(ΣWᵀR⁻¹W + P) c = ΣWᵀR⁻¹r`, P the prior on the
-/// change and on its second divided differences; rides as random effects
+/// change and on its distance from the line between the neighbours; rides as random effects
 /// (Henderson's mixed model equations, from memory), eliminated by the Schur
 /// complement; posterior covariance is the inverse. Checked against a scipy
 /// solve in `tests/reference`.

@@ -554,8 +554,10 @@ fn surface_evidence(
     // Two standard errors, and enough to matter to an engine.
     const WORTH_NAMING: f64 = 0.015;
     const SURE: f64 = 2.0;
-    let equations: Vec<&RideEquations> =
-        rides.iter().filter_map(|(_, outcome, _)| outcome.equations.as_ref()).collect();
+    let (named, equations): (Vec<&str>, Vec<&RideEquations>) = rides
+        .iter()
+        .filter_map(|(ride, outcome, _)| Some((ride.name.as_str(), outcome.equations.as_ref()?)))
+        .unzip();
     let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
     let solution = solve(&equations, &today.fuel.grid, &amounts, fit).ok_or_else(|| {
         OperationError::failed(
@@ -563,13 +565,11 @@ fn surface_evidence(
             "look for cells that hold no fuel, or use `average` in the pipeline",
         )
     })?;
-    for ((ride, ..), (offset, error)) in
-        rides.iter().zip(solution.ride_offsets.iter().zip(&solution.ride_offset_errors))
-    {
+    let offsets = solution.ride_offsets.iter().zip(&solution.ride_offset_errors);
+    for (name, (offset, error)) in named.iter().zip(offsets) {
         if offset.abs() > WORTH_NAMING && offset.abs() > SURE * error {
             notes.push(format!(
-                "{} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
-                ride.name,
+                "{name} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
                 units::signed(offset * 100.0, 1)
             ));
         }

@@ -14,3 +14,4 @@ mod injectors;
 mod lag;
 mod mixture;
 mod robust;
+mod surface;

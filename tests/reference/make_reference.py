@@ -6,7 +6,7 @@
     venv/bin/python make_reference.py --check    # write nothing; fail if a file would change
 
 What enters: nothing but the seed and the tables in this file.
-What leaves: seven JSON files, and on stdout every value that is also printed in the project's
+What leaves: eight JSON files, and on stdout every value that is also printed in the project's
 science notes, computed against printed. The exit code is 1 if a file is stale (--check) or a value
 computed here does not round to the printed one and KNOWN_DIFFERENCES does not say why.
 
@@ -28,6 +28,7 @@ from pathlib import Path
 import cantera as ct
 import numpy as np
 import scipy
+import scipy.sparse.linalg
 import statsmodels
 import statsmodels.api as sm
 from scipy import signal, stats
@@ -897,6 +898,301 @@ def make_first_order_lag():
     }
 
 
+# --------------------------------------------------------------------------- 8 surface
+
+SURFACE_RPM = [1000.0, 1700.0, 2900.0, 4800.0, 8000.0]
+SURFACE_LOAD = [0.0, 3.0, 8.0, 20.0, 45.0, 100.0]
+# An eighth of a second is exact in binary, so no span of samples falls to either side of a limit by
+# rounding.
+SURFACE_INTERVAL_S = 0.125
+SEGMENT_S = 1.0
+
+SURFACE_SETTINGS = {
+    "outlier_k": HUBER_K,
+    "noise_floor_pct": 0.5,
+    "dwell_gap_s": 1.0,
+    "second_spread_pct": 1.5,
+    "dwell_spread_pct": 1.0,
+    "ride_spread_pct": 0.8,
+    "change_pct": 15.0,
+    "bend_pct": 5.0,
+}
+# name, rides, settings other than the ones above
+SURFACE_CASES = [
+    ("presumed spreads wider than the real ones", [0, 1, 2], {}),
+    (
+        "presumed spreads too small",
+        [0, 1, 2],
+        {
+            "outlier_k": 2.5,
+            "noise_floor_pct": 1.0,
+            "dwell_gap_s": 2.5,
+            "second_spread_pct": 0.4,
+            "dwell_spread_pct": 0.2,
+            "ride_spread_pct": 3.0,
+            "change_pct": 8.0,
+            "bend_pct": 1.2,
+        },
+    ),
+    ("leaving the square always ends a visit", [0, 1, 2], {"dwell_gap_s": 0.0}),
+    ("one ride", [1], {}),
+    ("no rides", [], {}),
+]
+
+
+def bilinear_shares(rpm, load):
+    """The weight of every cell at each point: unit tables interpolated, points clamped to the grid."""
+    shape = (len(SURFACE_RPM), len(SURFACE_LOAD))
+    units = np.eye(shape[0] * shape[1]).reshape(*shape, -1)
+    at = np.column_stack([np.clip(rpm, SURFACE_RPM[0], SURFACE_RPM[-1]), np.clip(load, SURFACE_LOAD[0], SURFACE_LOAD[-1])])
+    return RegularGridInterpolator((SURFACE_RPM, SURFACE_LOAD), units, method="linear")(at)
+
+
+def square_of(rpm, load):
+    """The square of the grid that holds a point; the nearest one for a point outside."""
+    i = np.clip(np.searchsorted(SURFACE_RPM, rpm, side="right") - 1, 0, len(SURFACE_RPM) - 2)
+    j = np.clip(np.searchsorted(SURFACE_LOAD, load, side="right") - 1, 0, len(SURFACE_LOAD) - 2)
+    return int(i), int(j)
+
+
+def ride_through_squares(rng, ridden, truth, offset):
+    """A ride that visits square after square: long and short stays, short excursions, gaps."""
+    i, j = 1, 1
+    stays = []  # square, samples, samples missing before
+    for number in range(19):
+        # a step to a neighbour, but never to the last square, so that a corner stays without data
+        while True:
+            ni, nj = [(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)][rng.integers(4)]
+            if 0 <= ni < len(SURFACE_RPM) - 1 and 0 <= nj < len(SURFACE_LOAD) - 1 and ni + nj < 7:
+                break
+        stay = int(rng.integers(5, 25))
+        if number % 4 == 1:
+            # for half a second to the neighbour, and back: the first square was not left for long
+            stays += [((ni, nj), 4, 0), ((i, j), stay, 0)]
+        elif number % 4 == 3:
+            # samples missing within one square, for half a second and for four seconds in turn
+            stays += [((i, j), stay, 4 if number % 8 == 3 else 32)]
+        else:
+            i, j = ni, nj
+            stays += [((i, j), stay, 0)]
+
+    time_s, rpm, load, wander = [], [], [], []
+    tick = 0
+    for (i, j), samples, missing in stays:
+        tick += missing
+        # a short line through the square, with a little unrest; nothing falls on a breakpoint
+        start, end = rng.uniform(0.08, 0.92, 2), rng.uniform(0.08, 0.92, 2)
+        shift = rng.normal(0.0, 0.007)
+        for k in range(samples):
+            u, v = start + (end - start) * k / samples + rng.uniform(-0.05, 0.05, 2)
+            r = SURFACE_RPM[i] + u * (SURFACE_RPM[i + 1] - SURFACE_RPM[i])
+            c = SURFACE_LOAD[j] + v * (SURFACE_LOAD[j + 1] - SURFACE_LOAD[j])
+            time_s.append(tick * SURFACE_INTERVAL_S)
+            rpm.append(r)
+            load.append(c)
+            wander.append(shift)
+            tick += 1
+    # the odd last digit keeps points off the middle between two cells, where neither is the nearer
+    rpm, load = np.round(np.round(rpm, 1) + 0.03, 2), np.round(np.round(load, 2) + 0.003, 3)
+    # a few beyond the grid, where the edge answers
+    low = np.flatnonzero(rpm < 1250.0)[:3]
+    rpm[low] = [960.0, 940.5, 985.3][: len(low)]
+
+    shares = bilinear_shares(rpm, load)
+    factor = (shares @ truth) / (shares @ ridden) * (1.0 + offset) + np.array(wander)
+    factor += rng.normal(0.0, 0.008, len(factor))
+    wild = rng.choice(len(factor), 5, replace=False)
+    factor[wild] += rng.choice([-0.2, 0.2], 5)
+    return {
+        "ridden_amounts": floats(ridden),
+        "time_s": floats(time_s),
+        "rpm": floats(rpm),
+        "load": floats(load),
+        "factor": floats(np.round(factor, 4)),
+    }
+
+
+def surface_segments(ride, settings):
+    """What a ride says, segment by segment: square, row over cells, factor, seconds, start, end.
+
+    Written after the documented rules: a sample loses weight by Huber against the median of the
+    ride's samples nearest to the same cell, in robust standard deviations but for a floor; a segment
+    is an unbroken stretch inside one square, at most a second long.
+    """
+    rpm, load, factor = (np.array(ride[k]) for k in ("rpm", "load", "factor"))
+    shares = bilinear_shares(rpm, load)
+    top = np.sort(shares, axis=1)[:, -2:]
+    assert np.all(top[:, 1] - top[:, 0] > 1e-9), "two cells are equally near"
+    nearest = np.argmax(shares, axis=1)
+    weight = np.empty(len(factor))
+    for cell in set(nearest):
+        mine = nearest == cell
+        equal = np.ones(mine.sum())
+        centre = lower_weighted_median(factor[mine], equal)
+        spread = lower_weighted_median(np.abs(factor[mine] - centre), equal) / stats.norm.ppf(0.75)
+        spread = max(spread, settings["noise_floor_pct"] / 100.0 * abs(centre))
+        weight[mine] = HuberT(t=settings["outlier_k"]).weights((factor[mine] - centre) / spread)
+
+    ridden_at = shares @ np.array(ride["ridden_amounts"])
+    groups = []
+    for k, t in enumerate(ride["time_s"]):
+        square = square_of(rpm[k], load[k])
+        if groups:
+            last = groups[-1]
+            unbroken = math.isclose(t - ride["time_s"][last["samples"][-1]], SURFACE_INTERVAL_S)
+            within = t + SURFACE_INTERVAL_S - last["start"] <= SEGMENT_S
+            if last["square"] == square and unbroken and within:
+                last["samples"].append(k)
+                continue
+        groups.append({"square": square, "start": t, "samples": [k]})
+    for group in groups:
+        k = group["samples"]
+        group["row"] = np.average(shares[k] / ridden_at[k, None], axis=0, weights=weight[k])
+        group["factor"] = np.average(factor[k], weights=weight[k])
+        group["seconds"] = SURFACE_INTERVAL_S * weight[k].sum()
+        group["end"] = ride["time_s"][k[-1]] + SURFACE_INTERVAL_S
+    return groups, weight
+
+
+def visit_numbers(segments, gap_s):
+    """The visit of each segment: one ends when the operating point stays away from its square for long."""
+    current, numbers = {}, []  # square -> (visit, when it was left)
+    for segment in segments:
+        visit, left = current.get(segment["square"], (None, -math.inf))
+        if segment["start"] - left > gap_s:
+            visit = len(numbers)
+        current[segment["square"]] = (visit, segment["end"])
+        numbers.append(visit)
+    return numbers
+
+
+def surface_fit(rides, today, settings):
+    """The whole least-squares problem, every offset an unknown like any cell, solved at once."""
+    cells, count = len(today), len(rides)
+    second, visit_sd = settings["second_spread_pct"] / 100.0, settings["dwell_spread_pct"] / 100.0
+    rows, wanted, is_data, variances = [], [], [], []  # each row already divided by its standard deviation
+    for number, ride in enumerate(rides):
+        segments, _ = surface_segments(ride, settings)
+        visits = visit_numbers(segments, settings["dwell_gap_s"])
+        for visit in sorted(set(visits)):
+            members = [s for s, v in zip(segments, visits) if v == visit]
+            seconds = sum(s["seconds"] for s in members)
+            worth = 1.0 / (second**2 / seconds + visit_sd**2)
+            for s in members:
+                # sum(phi theta / T) = factor - o with theta = today (1 + c): today's part goes right
+                information = worth * s["seconds"] / seconds
+                row = np.zeros(cells + count)
+                row[:cells] = s["row"] * today
+                row[cells + number] = 1.0
+                rows.append(row * math.sqrt(information))
+                wanted.append((s["factor"] - s["row"] @ today) * math.sqrt(information))
+                is_data.append(True)
+                variances.append((second**2 / s["seconds"] + visit_sd**2) * information)
+
+    def presume(row, pct):
+        rows.append(row / (pct / 100.0))
+        wanted.append(0.0)
+        is_data.append(False)
+
+    unit = np.eye(cells + count)
+    for k in range(cells):
+        presume(unit[k], settings["change_pct"])
+    for k in range(count):
+        presume(unit[cells + k], settings["ride_spread_pct"])
+    number = np.arange(cells).reshape(len(SURFACE_RPM), len(SURFACE_LOAD))
+    lines = [(SURFACE_LOAD, line) for line in number] + [(SURFACE_RPM, line) for line in number.T]
+    for at, line in lines:
+        for k in range(1, len(at) - 1):
+            # the middle cell's change less the line between its neighbours' changes, at its breakpoint
+            ends = [at[k - 1], at[k + 1]]
+            row = unit[line[k]] - np.interp(at[k], ends, [1.0, 0.0]) * unit[line[k - 1]]
+            presume(row - np.interp(at[k], ends, [0.0, 1.0]) * unit[line[k + 1]], settings["bend_pct"])
+
+    x, y, is_data = np.array(rows), np.array(wanted), np.array(is_data)
+    found = np.linalg.lstsq(x, y, rcond=None)[0]
+    normal = x.T @ x
+    other = scipy.sparse.linalg.spsolve(scipy.sparse.csc_array(normal), x.T @ y)
+    assert np.allclose(found, other, rtol=1e-9, atol=1e-13), "orthogonal and normal equations differ"
+    residuals = (y - x @ found)[is_data]
+    ratio = max(1.0, float(residuals @ residuals) / sum(variances)) if variances else 1.0
+    error = np.sqrt(np.diag(np.linalg.inv(normal)) * ratio)
+    return {
+        "segments": int(is_data.sum()),
+        "amounts": floats(today * (1.0 + found[:cells])),
+        "std_errors": floats(today * error[:cells]),
+        "ride_offsets": floats(found[cells:]),
+        "ride_offset_errors": floats(error[cells:]),
+        "spread_ratio": ratio,
+    }
+
+
+# name, size, furthest distance from the diagonal that holds anything
+BANDS = [("as wide as two rows of a table", 60, 12), ("full", 5, 4), ("tridiagonal", 17, 1), ("diagonal", 4, 0), ("one", 1, 0)]
+
+
+def make_band(rng, name, n, width):
+    """A random positive definite band matrix, its solution and the diagonal of its inverse."""
+    near = np.abs(np.subtract.outer(np.arange(n), np.arange(n))) <= width
+    root = np.tril(rng.uniform(-1.0, 1.0, (n, n)) * near, -1) + np.diag(rng.uniform(1.5, 3.0, n))
+    matrix = np.round(root @ root.T, 3)
+    assert np.linalg.eigvalsh(matrix)[0] > 0.0, f"{name} is not positive definite"
+    right = np.round(rng.uniform(-5.0, 5.0, n), 3)
+    banded = np.zeros((width + 1, n))
+    for d in range(width + 1):
+        banded[d, : n - d] = np.diag(matrix, -d)
+    return {
+        "name": name,
+        "n": n,
+        "width": width,
+        "lower": [floats(matrix[i, max(0, i - width) : i + 1]) for i in range(n)],
+        "condition": float(np.round(np.linalg.cond(matrix), 1)),
+        "right": floats(right),
+        "solution": floats(scipy.linalg.solveh_banded(banded, right, lower=True)),
+        "inverse_diagonal": floats(np.diag(np.linalg.inv(matrix))),
+    }
+
+
+def make_surface():
+    rng = rng_for("surface")
+    cells = len(SURFACE_RPM) * len(SURFACE_LOAD)
+    today = np.round(rng.uniform(30.0, 90.0, cells), 2)
+    truth = today * (1.0 + rng.uniform(-0.08, 0.08, cells))
+    before = np.round(today * (1.0 + rng.uniform(-0.05, 0.05, cells)), 2)
+    # the second ride was ridden on another table than today's
+    ridden = [(today, 0.004), (before, -0.009), (today, 0.013)]
+    rides = [ride_through_squares(rng, table, truth, offset) for table, offset in ridden]
+
+    cases = []
+    for name, chosen, changed in SURFACE_CASES:
+        settings = SURFACE_SETTINGS | changed
+        expected = surface_fit([rides[k] for k in chosen], today, settings)
+        cases.append({"name": name, "rides": chosen, "settings": settings, "expected": expected})
+
+    # What the rides must hold for the check to mean something.
+    for ride in rides:
+        segments, weight = surface_segments(ride, SURFACE_SETTINGS)
+        short, none = (len(set(visit_numbers(segments, gap))) for gap in (1.0, 0.0))
+        runs = 1 + sum(a["square"] != b["square"] for a, b in zip(segments, segments[1:]))
+        assert 30 <= len(segments) <= 60 and short < runs < none < len(segments)
+        assert np.mean(weight == 1.0) > 0.6 and weight.min() < 0.2
+    assert [case["expected"]["spread_ratio"] > 1.0 for case in cases] == [False, True, False, False, False]
+
+    return {
+        "source": "numpy.linalg.lstsq on all rows together (segments, presumed changes, bends and ride offsets), "
+        "checked against scipy.sparse.linalg.spsolve; errors from numpy.linalg.inv of the full normal matrix, "
+        "offsets included; shares by scipy RegularGridInterpolator on unit tables, weights by statsmodels HuberT; "
+        "bands: scipy.linalg.solveh_banded, numpy.linalg.inv",
+        "versions": VERSIONS,
+        "rpm": SURFACE_RPM,
+        "load": SURFACE_LOAD,
+        "today": floats(today),
+        "interval_s": SURFACE_INTERVAL_S,
+        "rides": rides,
+        "cases": cases,
+        "bands": [make_band(rng, *band) for band in BANDS],
+    }
+
+
 # --------------------------------------------------------------------------- main
 
 FILES = {
@@ -907,6 +1203,7 @@ FILES = {
     "air.json": make_air,
     "fuel_sums.json": make_fuel_sums,
     "first_order_lag.json": make_first_order_lag,
+    "surface.json": make_surface,
 }
 
 
