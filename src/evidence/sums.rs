@@ -73,6 +73,23 @@ impl CellSums {
         }
     }
 
+    /// The same sums with every weight multiplied: evidence that has aged.
+    pub fn weighted(self, by: f64) -> Self {
+        let square = by * by;
+        Self {
+            w: self.w * by,
+            wy: self.wy * by,
+            ww: self.ww * square,
+            dwell_ww: self.dwell_ww * square,
+            dwell_wy: self.dwell_wy * square,
+            dwell_yy: self.dwell_yy * square,
+            ride_ww: self.ride_ww * square,
+            ride_wy: self.ride_wy * square,
+            ride_yy: self.ride_yy * square,
+            ..self
+        }
+    }
+
     /// Adds the sums of other rides.
     pub fn merge(&mut self, other: &Self) {
         self.w += other.w;
@@ -205,6 +222,20 @@ mod tests {
         // One ride: its own offset does not average out within it.
         let se = many.std_error(&SPREAD).expect("weight");
         assert!((se - 0.505).abs() < 1e-2, "{se}");
+    }
+
+    #[test]
+    fn ageing_weighs_a_ride_down_and_changes_nothing_else() {
+        let old = sums(&[(4.0, 50.0), (2.0, 53.0)]);
+        let aged = old.weighted(0.25);
+        assert_eq!(aged.mean(), old.mean());
+        assert!((aged.effective_samples() - old.effective_samples()).abs() < 1e-12);
+        let (a, b) = (aged.std_error_by_dwell().expect("two"), old.std_error_by_dwell().expect("two"));
+        assert!((a - b).abs() < 1e-12, "by itself it is as sure as before");
+        let mut both = sums(&[(6.0, 60.0)]);
+        both.merge(&aged);
+        assert!((both.mean().expect("weight") - (360.0 + 51.0 * 1.5) / 7.5).abs() < 1e-12);
+        assert!(both.effective_rides() < 1.5);
     }
 
     proptest! {

@@ -151,6 +151,20 @@ pub fn equations(
 }
 
 impl RideEquations {
+    /// The same equations with every weight multiplied: evidence that has aged.
+    pub fn weighted(&self, by: f64) -> Self {
+        let each = |values: &[f64]| values.iter().map(|v| v * by).collect();
+        Self {
+            products: self.products.iter().map(|p| p.map(|v| v * by)).collect(),
+            asked: each(&self.asked),
+            offset: each(&self.offset),
+            weight: self.weight * by,
+            asked_offset: self.asked_offset * by,
+            squares: self.squares * by,
+            expected: self.expected * by,
+        }
+    }
+
     fn add(&mut self, segment: &Segment, weight: f64, columns: usize) {
         for a in 0..4 {
             let weighted = weight * segment.row[a];

@@ -250,7 +250,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         return Ok(report);
     }
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
-    let proposal = propose_from(&bike, &plan, &slot, &good, &mut report.notes)?;
+    let proposal = propose_from(&bike, &plan, &slot, &good, request.when, &mut report.notes)?;
     fill_cells(&mut report, &proposal, &bike);
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
@@ -518,6 +518,7 @@ fn propose_from(
     plan: &Plan,
     slot: &str,
     good: &[(UsableRide, RideOutcome, bool)],
+    when: Moment,
     notes: &mut Vec<String>,
 ) -> Result<Proposal, OperationError> {
     let today = bike.today(slot);
@@ -525,9 +526,10 @@ fn propose_from(
     let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
     in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
     let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
-    for (_, outcome, _) in &in_order {
+    let ages: Vec<f64> = in_order.iter().map(|(ride, ..)| weight_by_age(bike, plan, ride, when)).collect();
+    for ((_, outcome, _), age) in in_order.iter().zip(&ages) {
         for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
-            sum.merge(more);
+            sum.merge(&more.weighted(*age));
         }
     }
     let evidence = match &plan.estimator {
@@ -535,17 +537,33 @@ fn propose_from(
             let spread = averaging.spread();
             sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect()
         }
-        Estimator::Surface(fit) => surface_evidence(fit, &in_order, &sums, today, kind, notes)?,
+        Estimator::Surface(fit) => surface_evidence(fit, &in_order, &ages, &sums, today, kind, notes)?,
     };
     let start = start_of_build(bike, slot)?;
     let input = BlendInput { today, start: &start, evidence: &evidence, kind, settings: &plan.blending };
     Ok(propose(&input))
 }
 
+/// How much a ride still counts: one half after each half-life since the
+/// revision it was made on.
+fn weight_by_age(bike: &OpenBike, plan: &Plan, ride: &UsableRide, when: Moment) -> f64 {
+    const DAY_S: f64 = 86_400.0;
+    let number = revision_number(&ride.revision);
+    let made_on = bike.revisions.iter().find(|r| Some(r.record.number) == number);
+    match (plan.half_life_days, made_on) {
+        (Some(half_life), Some(revision)) => {
+            let age_days = (when.unix_s - revision.when.unix_s).max(0) as f64 / DAY_S;
+            0.5f64.powf(age_days / half_life)
+        }
+        _ => 1.0,
+    }
+}
+
 /// The surface's evidence, and a note on every ride that lies off the others.
 fn surface_evidence(
     fit: &SurfaceFit,
     rides: &[&(UsableRide, RideOutcome, bool)],
+    ages: &[f64],
     sums: &[CellSums],
     today: &SlotTables,
     kind: FuelTableKind,
@@ -554,10 +572,14 @@ fn surface_evidence(
     // Two standard errors, and enough to matter to an engine.
     const WORTH_NAMING: f64 = 0.015;
     const SURE: f64 = 2.0;
-    let (named, equations): (Vec<&str>, Vec<&RideEquations>) = rides
+    let (named, aged): (Vec<&str>, Vec<RideEquations>) = rides
         .iter()
-        .filter_map(|(ride, outcome, _)| Some((ride.name.as_str(), outcome.equations.as_ref()?)))
+        .zip(ages)
+        .filter_map(|((ride, outcome, _), age)| {
+            Some((ride.name.as_str(), outcome.equations.as_ref()?.weighted(*age)))
+        })
         .unzip();
+    let equations: Vec<&RideEquations> = aged.iter().collect();
     let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
     let solution = solve(&equations, &today.fuel.grid, &amounts, fit).ok_or_else(|| {
         OperationError::failed(

@@ -48,6 +48,8 @@ pub struct Plan {
     pub text: String,
     /// Which rides it looks at.
     pub rides: RideChoice,
+    /// After how many days a ride counts half.
+    pub half_life_days: Option<f64>,
     /// The filters in order.
     pub filters: Vec<NamedFilter>,
     /// How samples become evidence.
@@ -66,6 +68,11 @@ struct Head {
     /// Which rides it looks at.
     #[serde(default)]
     rides: RideChoice,
+    /// After how many days a ride counts half; its age is that of the revision it
+    /// was made on.
+    #[serde(default)]
+    #[schemars(range(min = 0.5, max = 10000.0))]
+    half_life_days: Option<f64>,
 }
 
 impl Plan {
@@ -100,7 +107,7 @@ impl Plan {
         let mut found = Vec::new();
         let head = read_head(path, &node).unwrap_or_else(|problems| {
             found.extend(problems.0);
-            Head { about: None, rides: RideChoice::New }
+            Head { about: None, rides: RideChoice::New, half_life_days: None }
         });
         let mut filters = Vec::new();
         let mut estimator = None;
@@ -142,6 +149,7 @@ impl Plan {
                 sha256: hash(text.as_bytes()),
                 text: text.to_owned(),
                 rides: head.rides,
+                half_life_days: head.half_life_days,
                 filters,
                 estimator,
                 blending,
@@ -308,6 +316,13 @@ mod tests {
                 || found[1].contains("5:30: `engine_temp_c` must be between -40 and 200, got 700"),
             "{found:#?}"
         );
+    }
+
+    #[test]
+    fn a_half_life_is_a_sensible_number_of_days() {
+        let with = |days: &str| parse(&format!("half_life_days: {days}\nstages:\n  - average\n  - blend\n"));
+        assert_eq!(with("30").expect("valid").half_life_days, Some(30.0));
+        assert!(with("0").is_err() && with("soon").is_err());
     }
 
     #[test]
