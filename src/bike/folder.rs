@@ -36,7 +36,7 @@ pub trait FileSource {
 /// Those of the file system, and for anything that is not a plain file.
 pub fn read_regular(path: &Path) -> std::io::Result<Vec<u8>> {
     if !std::fs::metadata(path)?.is_file() {
-        return Err(std::io::Error::other("it is not a plain file"));
+        return Err(std::io::Error::other("not a plain file"));
     }
     std::fs::read(path)
 }

@@ -10,6 +10,8 @@ pub enum Hold {
     Locked,
     /// It holds no fuel, so no correction in percent can move it.
     EmptyCell,
+    /// Its evidence asks for more than any cell can need.
+    Implausible,
     /// Too few seconds of riding speak for it.
     TooLittleWeight,
     /// Too few separate visits.
@@ -36,9 +38,10 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 13] = [
+    pub const ALL: [Hold; 14] = [
         Hold::Locked,
         Hold::EmptyCell,
+        Hold::Implausible,
         Hold::TooLittleWeight,
         Hold::TooFewDwells,
         Hold::TooFewRides,
@@ -57,6 +60,7 @@ impl Hold {
         match self {
             Hold::Locked => "locked",
             Hold::EmptyCell => "empty_cell",
+            Hold::Implausible => "implausible",
             Hold::TooLittleWeight => "too_little_weight",
             Hold::TooFewDwells => "too_few_dwells",
             Hold::TooFewRides => "too_few_rides",
@@ -75,6 +79,7 @@ impl Hold {
     pub fn about(self) -> &'static str {
         match self {
             Hold::Locked => "locked by the tuner",
+            Hold::Implausible => "its evidence asks for more than any cell can need",
             Hold::EmptyCell => "holds no fuel, so no correction in percent can move it",
             Hold::TooLittleWeight => "too few seconds of riding near it",
             Hold::TooFewDwells => "too few separate visits",

@@ -142,6 +142,10 @@ fn unfit(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Option
         Some(Hold::Locked)
     } else if input.kind.amount(input.today.fuel.values[cell]) <= 0.0 {
         Some(Hold::EmptyCell)
+    } else if input.kind.change_pct(input.today.fuel.values[cell], evidence.required).abs()
+        > settings.cell_correction_pct
+    {
+        Some(Hold::Implausible)
     } else if evidence.weight_s < weight_s {
         Some(Hold::TooLittleWeight)
     } else if evidence.dwells < dwells {
@@ -167,7 +171,7 @@ impl Limits {
         let fuel = &input.today.fuel;
         let resolution = fuel.resolution;
         let (rpm, load) = fuel.grid.point(cell);
-        let high_load = settings.is_high_load(fuel.load_axis, load);
+        let high_load = settings.reaches_high_load(&fuel.grid, fuel.load_axis, cell);
         let today = resolution.steps(fuel.values[cell]);
         // Inward rounding, so that the written value keeps the limit too.
         let up_to = |amount: f64| (kind.cell(amount) / resolution.step() + 1e-9).floor() as i64;
@@ -189,7 +193,8 @@ impl Limits {
         if high_load && !enough_rides(evidence, settings.high_load_rides_to_lean.max(2)) {
             limits.raise(today, Hold::HighLoadSingleRide);
         }
-        if high_load && input.today.mixture.at(rpm, load) > settings.high_load_lambda_max {
+        let own_load_high = settings.is_high_load(fuel.load_axis, load);
+        if own_load_high && input.today.mixture.at(rpm, load) > settings.high_load_lambda_max {
             limits.raise(today, Hold::LeanTarget);
         }
         // A cell that already lies beyond a limit stays; it is not dragged back.
@@ -283,9 +288,12 @@ pub(super) mod tests {
 
     #[test]
     fn steps_are_limited_and_leaning_is_held_tighter() {
-        assert_eq!(fate(0, sure(70.0)), (55.0, Some(Hold::StepUp)));
-        assert_eq!(fate(0, sure(30.0)), (47.0, Some(Hold::StepDown)));
-        assert_eq!(fate(2, sure(30.0)), (49.3, Some(Hold::StepDown)));
+        assert_eq!(fate(0, sure(66.0)), (55.0, Some(Hold::StepUp)));
+        assert_eq!(fate(0, sure(34.0)), (47.0, Some(Hold::StepDown)));
+        assert_eq!(fate(2, sure(34.0)), (49.3, Some(Hold::StepDown)));
+        // Between 40 and 80 % the load is high already: the cell at 40 % has a say there.
+        assert_eq!(fate(1, sure(34.0)), (49.3, Some(Hold::StepDown)));
+        assert_eq!(fate(0, sure(70.0)), (50.0, Some(Hold::Implausible)));
     }
 
     #[test]
@@ -381,7 +389,7 @@ pub(super) mod tests {
             let proposal = run(&today, &evidence, &settings);
             for (i, cell) in proposal.cells.iter().enumerate() {
                 let change = cell.after / cell.before - 1.0;
-                let down = if i % 3 == 2 { settings.high_load_step_down_pct } else { settings.step_down_pct };
+                let down = if i % 3 > 0 { settings.high_load_step_down_pct } else { settings.step_down_pct };
                 prop_assert!(change <= settings.step_up_pct / 100.0 + 1e-9);
                 prop_assert!(change >= -down / 100.0 - 1e-9);
                 prop_assert!(today.fuel.resolution.holds(cell.after));
@@ -391,7 +399,7 @@ pub(super) mod tests {
                         let half = 0.1;
                         let (low, high) = (cell.before.min(e.required) - half, cell.before.max(e.required) + half);
                         prop_assert!((low..=high).contains(&cell.after));
-                        if i % 3 == 2 && e.rides < 2 {
+                        if i % 3 > 0 && e.rides < 2 {
                             prop_assert!(cell.after >= cell.before);
                         }
                     }

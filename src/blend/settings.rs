@@ -1,7 +1,7 @@
 //! How far a revision may move the map.
 
 use crate::bike::FuelTableKind;
-use crate::table::LoadAxis;
+use crate::table::{Grid, LoadAxis};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -61,6 +61,9 @@ pub struct Blending {
     /// Rides a cell needs.
     #[schemars(range(min = 1, max = 100))]
     pub rides: u64,
+    /// A cell whose evidence asks for more than this is held, %.
+    #[schemars(range(min = 1.0, max = 200.0))]
+    pub cell_correction_pct: f64,
     /// A median correction beyond this is refused, %.
     #[schemars(range(min = 0.5, max = 100.0))]
     pub median_correction_pct: f64,
@@ -89,6 +92,7 @@ impl Default for Blending {
             enrich_weight_s: 0.3,
             enrich_dwells: 1,
             rides: 1,
+            cell_correction_pct: 35.0,
             median_correction_pct: 25.0,
             cells_at_limit_pct: 70.0,
         }
@@ -102,6 +106,18 @@ impl Blending {
             LoadAxis::ThrottlePct => load >= self.high_load_throttle_pct,
             LoadAxis::MapKpa => load >= self.high_load_map_kpa,
         }
+    }
+
+    /// Whether a cell has a say at high load: its own load is high, or it lies
+    /// just below, so that points between it and the next cell are.
+    pub fn reaches_high_load(&self, grid: &Grid, axis: LoadAxis, cell: usize) -> bool {
+        let (_, j) = grid.position(cell);
+        let loads = grid.load.breakpoints();
+        let limit = match axis {
+            LoadAxis::ThrottlePct => self.high_load_throttle_pct,
+            LoadAxis::MapKpa => self.high_load_map_kpa,
+        };
+        self.is_high_load(axis, loads[j]) || loads.get(j + 1).is_some_and(|next| *next > limit)
     }
 
     /// Lowest and highest value a cell may be moved to.

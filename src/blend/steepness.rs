@@ -91,11 +91,11 @@ mod tests {
     #[test]
     fn a_map_that_is_already_steep_may_still_improve() {
         let mut values = vec![50.0; 9];
-        values[4] = 60.0;
+        values[3] = 60.0;
         let today = tables(values);
         let start = tables(vec![50.0; 9]).fuel;
         let mut evidence = vec![None; 9];
-        evidence[4] = Some(sure(58.0));
+        evidence[3] = Some(sure(58.0));
         let settings = Blending { steepness_pct: 5.0, ..Blending::default() };
         let input = BlendInput {
             today: &today,
@@ -104,6 +104,6 @@ mod tests {
             kind: FuelTableKind::VePct,
             settings: &settings,
         };
-        assert_eq!(propose(&input).cells[4].after, 58.0);
+        assert_eq!(propose(&input).cells[3].after, 58.0);
     }
 }

@@ -16,9 +16,14 @@ pub(super) struct Args {
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let root = args.dir.clone().unwrap_or_else(fresh_folder);
-    context.screen.say(&report::demo_head(&root.display().to_string()));
     let bar = RideBar::new(&context.screen);
-    let mut told = |round: &operations::DemoRound| context.screen.say(&report::demo_round(round));
+    let mut told = |round: &operations::DemoRound| {
+        // Only now is it known that the folder could be made.
+        if round.round == 1 {
+            context.screen.say(&report::demo_head(&root.display().to_string()));
+        }
+        context.screen.say(&report::demo_round(round));
+    };
     let done = operations::demo(&root, context.now, &bar, &mut told)?;
     context.screen.tell(&done, |_| report::demo_end(&done));
     Ok(Exit::Done)

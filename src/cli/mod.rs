@@ -102,10 +102,14 @@ impl Context {
 
     /// How this bike is named on a command line, for advice that can be copied.
     fn command(&self) -> String {
+        let plain = |c: char| c.is_alphanumeric() || "/._-+".contains(c);
         match self.bike.to_str() {
             Some(".") | None => "rideloop".to_owned(),
-            Some(bike) if bike.contains(' ') => format!("rideloop --bike \"{bike}\""),
-            Some(bike) => format!("rideloop --bike {bike}"),
+            Some(bike) if bike.chars().all(plain) && !bike.starts_with('-') => {
+                format!("rideloop --bike {bike}")
+            }
+            // Single quotes keep a shell from reading anything into the name.
+            Some(bike) => format!("rideloop --bike='{}'", bike.replace('\'', r"'\''")),
         }
     }
 }

@@ -21,7 +21,7 @@ pub(super) struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Decision {
-    /// A ride is to count no more; a revision that changes no table says so.
+    /// Take a ride out of the evidence; recorded as a revision that changes no table.
     #[command(after_help = "Example:\n  rideloop rides set-aside r3/monday.csv --why \"loose sensor\"")]
     SetAside {
         /// The ride: its name in the register, or a file.
@@ -30,7 +30,7 @@ enum Decision {
         #[arg(long, value_name = "TEXT")]
         why: String,
     },
-    /// A ride that was set aside is to count again.
+    /// Let a ride that was set aside count again.
     #[command(after_help = "Example:\n  rideloop rides take-back r3/monday.csv")]
     TakeBack {
         /// The ride: its name in the register, or a file.

@@ -81,6 +81,8 @@ pub struct RideCheck {
     pub channels: Vec<String>,
     /// Titles that are no channel.
     pub ignored_titles: Vec<String>,
+    /// What is worth a look.
+    pub remarks: Vec<String>,
 }
 
 impl CheckReport {
@@ -241,6 +243,7 @@ fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> Rid
         unparsable_total: 0,
         channels: Vec::new(),
         ignored_titles: Vec::new(),
+        remarks: Vec::new(),
     };
     let ride = match crate::bike::read_regular(&file.path) {
         Ok(bytes) => Ride::read(&file.path, &bytes).map_err(|error| match error.hint() {
@@ -257,6 +260,7 @@ fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> Rid
         }
     };
     let time = ride.values(Channel::TimeS).unwrap_or_default();
+    check.remarks = ride.remarks();
     check.samples = ride.samples();
     check.seconds = time.last().copied().unwrap_or_default() - time.first().copied().unwrap_or_default();
     let interval_s = ride.sample_interval_s();

@@ -8,6 +8,7 @@ use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotT
 use crate::blend::Refusal;
 use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord};
 use crate::revision::revision_name;
+use crate::ride::Register;
 use crate::table::TableDiff;
 use crate::units;
 use serde::Serialize;
@@ -107,10 +108,15 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     bike.remember_waiting(&mut register)?;
     let undone_rollbacks: Vec<String> =
         undone.iter().filter(|r| r.record.kind == RevisionKind::Rollback).map(|r| r.name()).collect();
-    report.counted_again = register.count_again(&undone_rollbacks);
+    let then = match writable.store.read_file(&target.commit, REGISTER_FILE)? {
+        Some(bytes) => Register::parse(Path::new(REGISTER_FILE), &String::from_utf8_lossy(&bytes))?,
+        None => Register::default(),
+    };
+    report.counted_again = register.count_again(&undone_rollbacks, &then);
     if !request.keep_rides {
         let reason = format!("rolled back to {}: {why}", target.name());
         report.set_aside = register.set_aside_users_of(&report.undoes, &reason, &name);
+        report.set_aside.extend(register.set_aside_as_in(&then, &name));
     }
     let mut files = files;
     files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
@@ -131,15 +137,21 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     };
     let summary = format!("{name} rollback to {}: {why}", target.name());
     let body = format!(
-        "{} back to {}; undone: {}.\nRides set aside: {}.",
+        "{} back to {}; undone: {}.\nRides set aside: {}.\nRides that count again: {}.",
         units::counted(report.cells_changed, "fuel cell"),
         target.name(),
         report.undoes.join(", "),
-        if report.set_aside.is_empty() { "none".to_owned() } else { report.set_aside.join(", ") },
+        named(&report.set_aside),
+        named(&report.counted_again),
     );
     report.commit = Some(commit(&writable, &record, &summary, &body, files, request.when)?);
     report.revision = Some(name);
     Ok(report)
+}
+
+/// Names in a row, or `none`.
+fn named(files: &[String]) -> String {
+    if files.is_empty() { "none".to_owned() } else { files.join(", ") }
 }
 
 fn refuse_other_build(bike: &OpenBike, target: &Revision, across: bool) -> Result<(), OperationError> {

@@ -213,6 +213,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
                     report.passed_over.push(SkippedRide { file, sha256, reason, why });
                     continue;
                 }
+                report.notes.extend(details.remarks.iter().map(|remark| format!("{}: {remark}", ride.name)));
                 report.rides.push(ride_report(&ride, &outcome, &details));
                 good.push((ride, outcome, details.slot_logged));
             }
@@ -308,7 +309,7 @@ fn ride_notes(bike: &OpenBike, plan: &Plan) -> Result<Vec<String>, OperationErro
     let missing: Vec<&str> = bike.missing_rides()?.iter().map(|r| r.file.as_str()).collect();
     if plan.rides == RideChoice::Build && !missing.is_empty() {
         notes.push(format!(
-            "rides that counted before are not in the folder any more and say nothing now: {}",
+            "rides that counted before are no longer in the folder and no longer count: {}",
             missing.join(", ")
         ));
     }
@@ -362,9 +363,10 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
         report.refused = Some(Refusal {
             guard: "implausible_channel",
             saw: whys.join("; "),
-            look_at: "the unit the logger writes: the channel `lambda` holds lambda, that is AFR divided by \
-                      the fuel's stoichiometric ratio"
-                .to_owned(),
+            look_at:
+                "the unit the logger writes for the channel that is named, and its sensor; lambda is AFR \
+                      divided by the fuel's stoichiometric ratio"
+                    .to_owned(),
         });
         return Ok(report);
     }
@@ -431,6 +433,7 @@ struct RideDetails {
     unparsable: Vec<BadValue>,
     unparsable_total: usize,
     slot_logged: bool,
+    remarks: Vec<String>,
 }
 
 /// A ride that could not be used.
@@ -458,6 +461,7 @@ fn read_and_run(
         unparsable_total: log.reading.unparsable_total(),
         unparsable: log.reading.unparsable.clone(),
         slot_logged: log.has(Channel::Slot),
+        remarks: log.remarks(),
     };
     Ok((outcome, details))
 }

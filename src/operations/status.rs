@@ -31,8 +31,8 @@ pub struct Status {
     pub used: usize,
     /// A revision that a kill interrupted; the next command that writes finishes it.
     pub interrupted: Option<String>,
-    /// Files of the revision that were changed by hand.
-    pub edited: Option<String>,
+    /// What a run would refuse for.
+    pub blocked: Vec<String>,
     /// What to do next.
     pub next: Vec<String>,
 }
@@ -60,11 +60,14 @@ pub fn status(root: &Path) -> Result<Status, OperationError> {
     }
     let aside = bike.register.rides().iter().filter(|r| r.state == RideState::SetAside);
     let interrupted = bike.store.as_ref().map(|s| s.pending()).transpose()?.flatten();
-    let edited = match interrupted {
-        Some(_) => None,
-        None => bike.refuse_edits().err().map(|e| e.to_string()),
+    let blocked: Vec<String> = match interrupted {
+        Some(_) => Vec::new(),
+        None => {
+            let guards = [bike.refuse_edits(), bike.refuse_lost_history()];
+            guards.into_iter().filter_map(Result::err).map(|error| error.to_string()).collect()
+        }
     };
-    let next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), edited.is_some());
+    let next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), !blocked.is_empty());
     Ok(Status {
         bike: bike.folder.bike.name.clone(),
         build: bike.folder.builds.current().to_owned(),
@@ -75,20 +78,19 @@ pub fn status(root: &Path) -> Result<Status, OperationError> {
         new_rides,
         troubled_rides,
         interrupted,
-        edited,
+        blocked,
         next,
     })
 }
 
-fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, edited: bool) -> Vec<String> {
+fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, blocked: bool) -> Vec<String> {
     let mut next = Vec::new();
     if let Some(tag) = interrupted {
         next.push(format!("the work on {tag} was interrupted; the next `rideloop run` puts it in order"));
     }
-    if edited {
-        next.push("put the edited tables back, `rideloop run` says how".to_owned());
-    }
-    if new_rides > 0 {
+    if blocked {
+        next.push("rideloop run    says what to look at".to_owned());
+    } else if new_rides > 0 {
         // Before the first run nobody knows how far off the map is.
         let pipeline = if bike.revisions.len() <= 1 { " --pipeline first-ride" } else { "" };
         next.push(format!("rideloop run{pipeline} --dry-run    see what the new rides ask for"));

@@ -79,6 +79,9 @@ pub struct RideOutcome {
     /// Hashes of some of its samples, ascending: by them the same samples are
     /// known in another file.
     pub fingerprint: Vec<u64>,
+    /// The ride's course: where the engine was, every two seconds from its start,
+    /// coarsely, so that rounding, another clock or another sensor does not hide it.
+    pub course: Vec<(i64, i64, i64)>,
     /// The log says that all of it was ridden on other slots.
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
@@ -169,18 +172,53 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         Estimator::Mean(_) => None,
         Estimator::Surface(fit) => Some(equations(&ride_samples, grid, &ridden_amount, fit)),
     };
-    Ok(RideOutcome { funnel, fingerprint: fingerprint(ride), other_slot, sums, equations })
+    Ok(RideOutcome {
+        funnel,
+        fingerprint: fingerprint(ride),
+        course: course(&rows),
+        other_slot,
+        sums,
+        equations,
+    })
 }
 
 impl RideOutcome {
-    /// Whether another ride holds a good part of the same samples.
+    /// Whether another ride holds a good part of the same samples, or took the
+    /// same course.
     pub fn overlaps(&self, other: &RideOutcome) -> bool {
-        // Chance alone never repeats rows of time, speed and lambda.
-        const SHARE: f64 = 0.3;
-        let fewer = self.fingerprint.len().min(other.fingerprint.len());
-        let shared = self.fingerprint.iter().filter(|h| other.fingerprint.binary_search(h).is_ok()).count();
-        fewer > 0 && shared as f64 >= SHARE * fewer as f64
+        // Chance alone never repeats rows of time, speed and lambda; that two
+        // rides are at the same point in the same second happens at idle.
+        const SAME_ROWS: f64 = 0.3;
+        const SAME_COURSE: f64 = 0.5;
+        shares(&self.fingerprint, &other.fingerprint) >= SAME_ROWS
+            || shares(&self.course, &other.course) >= SAME_COURSE
     }
+}
+
+/// The share of the shorter of two ascending lists that is in the other.
+fn shares<T: Ord>(a: &[T], b: &[T]) -> f64 {
+    let (short, long) = if a.len() <= b.len() { (a, b) } else { (b, a) };
+    let shared = short.iter().filter(|x| long.binary_search(x).is_ok()).count();
+    if short.is_empty() { 0.0 } else { shared as f64 / short.len() as f64 }
+}
+
+/// Mean speed and load of every two seconds since the start, rounded.
+fn course(rows: &Rows<'_>) -> Vec<(i64, i64, i64)> {
+    const BIN_S: f64 = 2.0;
+    const RPM_STEP: f64 = 25.0;
+    const LOAD_STEP: f64 = 2.0;
+    let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
+    let mut bins: BTreeMap<i64, (f64, f64, f64)> = BTreeMap::new();
+    for i in 0..rows.len() {
+        if rpm[i].is_finite() && load[i].is_finite() {
+            let bin = bins.entry(((time[i] - time[0]) / BIN_S) as i64).or_default();
+            *bin = (bin.0 + 1.0, bin.1 + rpm[i], bin.2 + load[i]);
+        }
+    }
+    let mean = |(bin, (n, rpm, load)): (i64, (f64, f64, f64))| {
+        (bin, (rpm / n / RPM_STEP).round() as i64, (load / n / LOAD_STEP).round() as i64)
+    };
+    bins.into_iter().map(mean).collect()
 }
 
 /// Hashes of a fixed part of the samples, so that a ride is known again when its

@@ -108,7 +108,7 @@ pub fn funnel(funnel: &Funnel, width: usize) -> String {
 fn cells(report: &RunReport, width: usize) -> String {
     let held = held_counts(&report.cells);
     let mut text = format!(
-        "\n{}\n  {} of {} change, {} held",
+        "\n{}\n  {} of {} change, {} held or limited",
         strong(&format!("Cells of fuel ({}), {}", report.fuel_table.name(), report.slot)),
         report.cells_changed,
         report.cells.len(),

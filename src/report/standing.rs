@@ -29,8 +29,8 @@ pub fn status(status: &Status, width: usize, command: &str) -> String {
     if let Some(tag) = &status.interrupted {
         let _ = writeln!(text, "{}: the work on {tag} was interrupted", warning("note"));
     }
-    if let Some(edited) = &status.edited {
-        let _ = writeln!(text, "{}: {edited}", warning("note"));
+    for blocked in &status.blocked {
+        let _ = writeln!(text, "{}: {blocked}", warning("note"));
     }
     list(&mut text, "not used yet", status.new_rides.iter().map(|r| vec![r.clone()]).collect(), width);
     let troubled = status.troubled_rides.iter().map(|r| vec![r.file.clone(), r.why.clone()]).collect();
@@ -104,6 +104,7 @@ fn ride_line(ride: &RideCheck) -> String {
         let n = units::counted(ride.unparsable_total, "unreadable value");
         parts.push(format!("{n} (line:column {})", shown.join(", ")));
     }
+    parts.extend(ride.remarks.iter().cloned());
     if !ride.ignored_titles.is_empty() {
         parts.push(format!("ignored: {}", ride.ignored_titles.join(", ")));
     }
@@ -165,12 +166,12 @@ pub fn simulate(report: &SimulateReport) -> String {
 pub fn ride_fate(report: &RideFateReport) -> String {
     let state = match report.state {
         RideState::Used => "counts",
-        RideState::Waiting => "waits",
+        RideState::Waiting => "counts as new again",
         RideState::SetAside => "is set aside",
     };
     match &report.revision {
         Some(revision) => format!(
-            "{} {state} from {revision} on; `rideloop run` works out what that changes\n",
+            "{} {state} from {revision} on; the next `rideloop run` takes that into account\n",
             report.file
         ),
         None => format!("Nothing to do: {} {state} already. No revision was made.\n", report.file),
@@ -208,7 +209,7 @@ pub fn demo_head(folder: &str) -> String {
          folder: {folder}\n\n{}\n",
         strong("Fernhill 700"),
         strong(
-            "round  ride                 samples    kept   cells changed, held   true error of the map, RMS"
+            "round  ride             samples of all    kept   cells changed, held   true error of the map, RMS"
         )
     )
 }
@@ -216,7 +217,7 @@ pub fn demo_head(folder: &str) -> String {
 /// One time round the loop.
 pub fn demo_round(round: &DemoRound) -> String {
     format!(
-        "{:>5}  {:<19} {:>8} {:>7}   {:>13}, {:<4}   {:>5} % → {:>5} %   {}\n",
+        "{:>5}  {:<19} {:>11} {:>7}   {:>13}, {:<4}   {:>5} % → {:>5} %   {}\n",
         round.round,
         round.ride,
         units::count(round.samples as u64),

@@ -45,10 +45,10 @@ pub enum RideError {
     #[error("the file is empty")]
     Empty,
     /// Binary data under a log's name.
-    #[error("is not a text log{0}")]
+    #[error("this is not a text log{0}")]
     NotText(String),
     /// A header, but no samples.
-    #[error("has a header row but no sample that can be read")]
+    #[error("has a header row but no sample that can be read (`time_s` must be seconds)")]
     NoSamples,
     /// Not one title is a channel.
     #[error("no channel is known among its titles ({0})")]
@@ -126,6 +126,11 @@ impl Ride {
     pub fn slots(&self) -> Option<Vec<Option<&str>>> {
         let column = self.frame.column(Channel::Slot.name()).ok()?;
         Some(column.str().ok()?.iter().collect())
+    }
+
+    /// What is allowed in this log and yet worth a look.
+    pub fn remarks(&self) -> Vec<String> {
+        plausible::remarks(self)
     }
 
     /// The usual time between two samples, s: the median.

@@ -18,6 +18,18 @@ pub(super) fn refuse(ride: &Ride) -> Result<(), RideError> {
     }
 }
 
+/// What is possible and yet often a mistake.
+pub(super) fn remarks(ride: &Ride) -> Vec<String> {
+    // Coolant stays below; only oil and cylinder heads get hotter.
+    const HOT_C: f64 = 125.0;
+    let hottest = ride.values(Channel::EngineTempC).and_then(span).map(|(_, high)| high);
+    let hot = hottest.filter(|high| *high > HOT_C).map(|high| {
+        let celsius = (high - 32.0) / 1.8;
+        format!("the engine gets {high:.0} °C hot; if the log is in °F, that is {celsius:.0} °C and the engine may be cold")
+    });
+    hot.into_iter().collect()
+}
+
 /// AFR under the name of lambda, or no lambda at all.
 fn lambda_unit(ride: &Ride) -> Option<String> {
     // Petrol to ethanol span AFR 7 to 20 between very rich and free air; no

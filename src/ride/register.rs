@@ -183,13 +183,28 @@ impl Register {
         }
     }
 
-    /// Counts rides again that these revisions had set aside; says which.
-    pub fn count_again(&mut self, revisions: &[String]) -> Vec<String> {
+    /// Counts rides again that these revisions had set aside and that an earlier
+    /// register counted; says which.
+    pub fn count_again(&mut self, revisions: &[String], earlier: &Register) -> Vec<String> {
         let mut again = Vec::new();
         for ride in &mut self.rides {
             let by_these = ride.set_aside_in.as_ref().is_some_and(|r| revisions.contains(r));
-            if by_these && ride.state == RideState::SetAside {
+            let counted = earlier.by_hash(&ride.sha256).is_some_and(|r| r.state != RideState::SetAside);
+            if by_these && counted && ride.state == RideState::SetAside {
                 ride.count();
+                again.push(ride.file.clone());
+            }
+        }
+        again
+    }
+
+    /// Sets rides aside again that an earlier register had set aside; says which.
+    pub fn set_aside_as_in(&mut self, earlier: &Register, by: &str) -> Vec<String> {
+        let mut again = Vec::new();
+        for ride in &mut self.rides {
+            let then = earlier.by_hash(&ride.sha256).filter(|r| r.state == RideState::SetAside);
+            if let (Some(then), false) = (then, ride.state == RideState::SetAside) {
+                ride.set_aside(then.why.as_deref().unwrap_or("set aside before"), by);
                 again.push(ride.file.clone());
             }
         }
@@ -259,9 +274,13 @@ mod tests {
         let mut register = Register::default();
         register.mark_used(ride("a.csv", '1'), "r2");
         register.mark_used(ride("b.csv", '2'), "r3");
+        let earlier = register.clone();
         register.set_aside_users_of(&["r2".to_owned()], "the sensor was loose", "r4");
         register.set_aside_users_of(&["r3".to_owned()], "hesitates", "r5");
-        assert_eq!(register.count_again(&["r5".to_owned()]), ["b.csv"]);
+        let then = register.clone();
+        assert_eq!(register.count_again(&["r5".to_owned()], &earlier), ["b.csv"]);
+        assert_eq!(register.set_aside_as_in(&then, "r9"), ["b.csv"]);
+        assert_eq!(register.count_again(&["r9".to_owned()], &earlier), ["b.csv"]);
         assert_eq!(register.rides()[0].state, RideState::SetAside);
         register.remember(ride("c.csv", '3'));
         assert_eq!(register.rides()[2].state, RideState::Waiting);

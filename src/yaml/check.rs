@@ -253,7 +253,10 @@ pub fn allowed(schema: &Json) -> String {
     match (number && bounded, schema["items"].is_object()) {
         (true, _) if is_type(schema, "integer") => format!("a whole number {}", bounds(schema)),
         (true, _) => format!("a number {}", bounds(schema)),
-        (false, true) => format!("{} of {}", describe(schema), describe(&schema["items"])),
+        (false, true) => {
+            let of = describe(&schema["items"]);
+            format!("{} of {}", describe(schema), if of == "a number" { "numbers" } else { of.as_str() })
+        }
         (false, false) => describe(schema),
     }
 }
