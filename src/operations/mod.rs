@@ -12,6 +12,7 @@ mod open;
 mod rides;
 mod rollback;
 mod run;
+mod run_revision;
 mod set_aside;
 mod simulate;
 mod start;
@@ -29,7 +30,8 @@ pub use history::{
 pub use open::OpenBike;
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
-pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, held_counts, run};
+pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run};
+pub use run_revision::held_counts;
 pub use set_aside::{RideFate, RideFateReport, decide_ride};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use start::{NewReport, new};

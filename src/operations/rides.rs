@@ -250,25 +250,38 @@ impl OpenBike {
             if file.ridden_on != RiddenOn::Newest || register.by_hash(&sha256).is_some() {
                 continue;
             }
-            let (Ok(log), Ok((revision, build, _))) =
-                (Ride::read(&file.path, &bytes), self.made_on(file.ridden_on))
-            else {
-                continue;
-            };
-            let slot = if log.has(Channel::Slot) { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
-            register.remember(RegisteredRide {
-                file: file.name,
-                sha256,
-                revision,
-                slot,
-                build,
-                state: RideState::Waiting,
-                used_in: Vec::new(),
-                why: None,
-                set_aside_in: None,
-            });
+            let Ok(log) = Ride::read(&file.path, &bytes) else { continue };
+            if let Some(ride) = self.waiting(&file, Some(&log), sha256)? {
+                register.remember(ride);
+            }
         }
         Ok(())
+    }
+
+    /// An unregistered ride as the register would remember it; `None` when its
+    /// revision does not exist. `log` is `None` for a file that cannot be read.
+    pub(super) fn waiting(
+        &self,
+        file: &FoundRide,
+        log: Option<&Ride>,
+        sha256: String,
+    ) -> Result<Option<RegisteredRide>, OperationError> {
+        let Ok((revision, build, _)) = self.made_on(file.ridden_on) else {
+            return Ok(None);
+        };
+        let logged = log.is_some_and(|log| log.has(Channel::Slot));
+        let slot = if logged { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
+        Ok(Some(RegisteredRide {
+            file: file.name.clone(),
+            sha256,
+            revision,
+            slot,
+            build,
+            state: RideState::Waiting,
+            used_in: Vec::new(),
+            why: None,
+            set_aside_in: None,
+        }))
     }
 
     /// Rides that count and whose file is not in the folder any more.

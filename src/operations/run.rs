@@ -3,19 +3,18 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
-use super::start::start;
-use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
-use crate::bike::{FuelTableKind, REGISTER_FILE, SlotTables, fuel_path, read_regular};
+use super::run_revision::write_revision;
+use super::write::{open_for_writing, refuse_nesting};
+use crate::bike::{FuelTableKind, SlotTables, read_regular};
 use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
 use crate::evidence::{
-    self, CellEvidence, CellSums, Estimator, EvidenceRow, RideEquations, SurfaceFit, evidence_of,
-    evidence_path, solve,
+    CellEvidence, CellSums, Estimator, EvidenceRow, RideEquations, SurfaceFit, evidence_of, solve,
 };
-use crate::ledger::{FileWrite, Moment, PipelineRef, RevisionKind, RevisionRecord, RideRef};
+use crate::ledger::{Moment, PipelineRef};
 use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, run_ride};
-use crate::revision::{revision_name, revision_number};
-use crate::ride::{BadValue, Channel, LOGGED_SLOT, RegisteredRide, Ride, RideError, RideState, hash};
-use crate::table::{self, DrawnCell, Layout, Table, draw_changes};
+use crate::revision::revision_number;
+use crate::ride::{BadValue, Channel, Ride, RideError, hash};
+use crate::table::{self, DrawnCell, Table};
 use crate::units;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -620,111 +619,4 @@ fn fill_cells(report: &mut RunReport, proposal: &Proposal, bike: &OpenBike) {
     report.cells = rows.collect();
     report.cells_changed = proposal.cells_changed();
     report.cells_held = proposal.cells_held();
-}
-
-#[allow(clippy::too_many_arguments, reason = "everything a revision is made of")]
-fn write_revision(
-    root: &Path,
-    bike: OpenBike,
-    writable: Option<Writable>,
-    plan: &Plan,
-    proposal: &Proposal,
-    good: &[(UsableRide, RideOutcome, bool)],
-    when: Moment,
-    report: &mut RunReport,
-) -> Result<(), OperationError> {
-    let writable = match writable {
-        Some(writable) => writable,
-        None => begin(root)?,
-    };
-    let mut bike = bike;
-    if bike.revisions.is_empty() {
-        start(&bike, &writable, when)?;
-        bike = OpenBike::open(root)?;
-    }
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
-    let name = revision_name(number);
-    let mut register = bike.register.clone();
-    bike.remember_waiting(&mut register)?;
-    for (ride, _, slot_logged) in good {
-        let slot = if *slot_logged { LOGGED_SLOT } else { &report.slot };
-        register.mark_used(registered(ride, slot), &name);
-    }
-    let head = writable.store.head()?;
-    let mut files = bike.settings_files(&writable.store, head.as_deref())?;
-    let mut put = |path: String, text: String| files.push(FileWrite { path, bytes: Some(text.into_bytes()) });
-    put(fuel_path(&report.slot), table::write(&proposal.table));
-    put(evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis));
-    put(REGISTER_FILE.to_owned(), register.to_text());
-    let mut rides: Vec<RideRef> =
-        good.iter().map(|(r, ..)| RideRef { sha256: r.sha256.clone(), file: r.name.clone() }).collect();
-    rides.sort_by(|a, b| a.sha256.cmp(&b.sha256));
-    let slots = vec![report.slot.clone()];
-    let record = RevisionRecord {
-        cells_changed: report.cells_changed,
-        pipeline: Some(report.pipeline.clone()),
-        rides,
-        ..RevisionRecord::new(number, RevisionKind::Run, slots, bike.folder.builds.current(), tool_name())
-    };
-    let summary = format!(
-        "{name} {}: {} by {} ({})",
-        report.slot,
-        units::counted(report.cells_changed, "cell"),
-        units::counted(record.rides.len(), "ride"),
-        plan.name
-    );
-    let commit = commit(&writable, &record, &summary, &body(report, plan), files, when)?;
-    report.revision = Some(name);
-    report.commit = Some(commit);
-    Ok(())
-}
-
-fn registered(ride: &UsableRide, slot: &str) -> RegisteredRide {
-    RegisteredRide {
-        file: ride.name.clone(),
-        sha256: ride.sha256.clone(),
-        revision: ride.revision.clone(),
-        slot: slot.to_owned(),
-        build: ride.build.clone(),
-        state: RideState::Used,
-        used_in: Vec::new(),
-        why: None,
-        set_aside_in: None,
-    }
-}
-
-/// How many cells each hold holds, most first.
-pub fn held_counts(cells: &[EvidenceRow]) -> Vec<(&str, usize)> {
-    let mut held: BTreeMap<&str, usize> = BTreeMap::new();
-    for name in cells.iter().filter_map(|c| c.held_by.as_deref()) {
-        *held.entry(name).or_default() += 1;
-    }
-    let mut held: Vec<(&str, usize)> = held.into_iter().collect();
-    held.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
-    held
-}
-
-/// The body of the commit message: the change grid and what stands behind it.
-fn body(report: &RunReport, plan: &Plan) -> String {
-    // What `git log` shows indented by four on a terminal of eighty.
-    const WIDTH: usize = 74;
-    let plain = |_: f64, text: &str| text.to_owned();
-    let layout =
-        Layout { decimals: report.decimals, load_axis: report.load_axis, width: WIDTH, paint: &plain };
-    let grid = draw_changes(&report.drawn_cells(), &layout);
-    let held: Vec<String> =
-        held_counts(&report.cells).iter().map(|(name, n)| format!("{name} {n}")).collect();
-    let held = if held.is_empty() { "none".to_owned() } else { held.join(", ") };
-    // The settings themselves: a shipped pipeline may read otherwise one day.
-    let settings: Vec<String> =
-        plan.text.lines().map(|line| format!("    {line}").trim_end().to_owned()).collect();
-    format!(
-        "fuel ({}), against {}; * marks a limit\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}\n\nPipeline {}:\n\n{}",
-        report.fuel_table.name(),
-        report.from_revision,
-        units::count(report.funnel.kept() as u64),
-        units::count(report.funnel.samples() as u64),
-        plan.name,
-        settings.join("\n"),
-    )
 }

@@ -6,7 +6,7 @@ use super::write::{commit, open_for_writing, tool_name};
 use crate::bike::{REGISTER_FILE, read_regular};
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
 use crate::revision::revision_name;
-use crate::ride::{Channel, LOGGED_SLOT, RegisteredRide, Ride, RideState, hash};
+use crate::ride::{RegisteredRide, Ride, RideState, hash};
 use crate::units;
 use serde::Serialize;
 use std::path::Path;
@@ -126,20 +126,11 @@ fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> 
     if let Some(ride) = bike.register.by_hash(&sha256) {
         return Ok(ride.clone());
     }
-    let (revision, build, _) = bike.made_on(found.ridden_on).map_err(|(_, why)| {
-        OperationError::failed(format!("{}: {why}", found.name), "put it into the folder of its revision")
-    })?;
-    let logged = Ride::read(&found.path, &bytes).is_ok_and(|log| log.has(Channel::Slot));
-    let slot = if logged { LOGGED_SLOT.to_owned() } else { bike.slot(None)? };
-    Ok(RegisteredRide {
-        file: found.name.clone(),
-        sha256,
-        revision,
-        slot,
-        build,
-        state: RideState::Waiting,
-        used_in: Vec::new(),
-        why: None,
-        set_aside_in: None,
+    let log = Ride::read(&found.path, &bytes).ok();
+    bike.waiting(found, log.as_ref(), sha256)?.ok_or_else(|| {
+        OperationError::failed(
+            format!("{} lies in the folder of a revision that does not exist", found.name),
+            "put it into the folder of the revision it was made on",
+        )
     })
 }

@@ -11,9 +11,11 @@ mod rows;
 mod shipped;
 mod stage;
 pub mod stages;
+mod steadiness;
 
 pub use plan::{Plan, RideChoice, schema};
 pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, run_ride};
 pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
 pub use stage::{Filter, SettingDoc, Stage, StageEntry, StageKind, StageSettings, entry};
+pub use steadiness::{RatioFilters, variance_ratio};

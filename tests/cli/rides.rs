@@ -191,6 +191,11 @@ fn a_ride_set_aside_leaves_the_evidence_and_comes_back() {
     let done = bench.on_bike(&["--json", "run"]).exits(0).json();
     assert_eq!(done["rides"].as_array().map(Vec::len), Some(2));
     bench.on_bike(&["rides", "set-aside", "nowhere.csv", "--why", "x"]).exits(1).says("no such file");
+    // So can a file that is no ride at all, so that it is not asked about again.
+    bench.write("rides/picture.csv", b"\x89PNG\r\n\x1a\n\0\0");
+    bench.on_bike(&["run"]).exits(1).says("rides set-aside");
+    bench.on_bike(&["rides", "set-aside", "picture.csv", "--why", "a picture"]).exits(0);
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
     // A ride that never counted can be set aside before it does.
     bench.simulate(3, 3);
     bench.on_bike(&["rides", "set-aside", "sim-3.csv", "--why", "wrong bike"]).exits(0);

@@ -14,4 +14,5 @@ mod injectors;
 mod lag;
 mod mixture;
 mod robust;
+mod steadiness;
 mod surface;

@@ -6,7 +6,7 @@
     venv/bin/python make_reference.py --check    # write nothing; fail if a file would change
 
 What enters: nothing but the seed and the tables in this file.
-What leaves: eight JSON files, and on stdout every value that is also printed in the project's
+What leaves: nine JSON files, and on stdout every value that is also printed in the project's
 science notes, computed against printed. The exit code is 1 if a file is stale (--check) or a value
 computed here does not round to the printed one and KNOWN_DIFFERENCES does not say why.
 
@@ -1193,6 +1193,59 @@ def make_surface():
     }
 
 
+# ------------------------------------------------------------------- 9 steady state
+
+STEADY_SIGNALS = ["white noise", "ramp", "jump", "quantised and still"]
+
+
+def ewma(x, weight, start):
+    """y[k] = weight * x[k] + (1 - weight) * y[k-1], from y[-1] = start."""
+    keep = 1.0 - weight
+    return signal.lfilter([weight], [1.0, -keep], x, zi=[keep * start])[0]
+
+
+def steady_signal(rng, name):
+    noise = rng.normal(0.0, 1.0, 60)
+    k = np.arange(60)
+    return {
+        "white noise": np.round(noise, 4),
+        "ramp": np.round(noise + 0.5 * k, 4),
+        "jump": np.round(0.3 * noise + np.where(k < 25, 10.0, 40.0), 4),
+        "quantised and still": np.where(k == 40, 12.5, 12.0),
+    }[name]
+
+
+def make_steady_state():
+    rng = rng_for("steady_state")
+    cases = []
+    for name in STEADY_SIGNALS:
+        x = steady_signal(rng, name)
+        for mean, deviation, step, noise in [(0.2, 0.1, 0.1, 0.05), (0.1, 0.1, 0.05, 0.5)]:
+            floor = noise**2
+            running = ewma(x, mean, x[0])
+            before = np.r_[x[0], running[:-1]]
+            nu = ewma((x - before) ** 2, deviation, 2.0 * floor / (2.0 - mean))
+            delta = ewma(np.diff(x, prepend=x[0]) ** 2, step, 2.0 * floor)
+            ratio = (2.0 - mean) * nu / np.maximum(delta, 2.0 * floor)
+            cases.append(
+                {
+                    "name": name,
+                    "values": floats(x),
+                    "mean": mean,
+                    "deviation": deviation,
+                    "step": step,
+                    "noise": noise,
+                    "ratio": floats(ratio),
+                }
+            )
+    return {
+        "source": "Cao and Rhinehart (1995) recursions through scipy.signal.lfilter; the variance of the steps is "
+        "floored at twice the noise variance",
+        "versions": VERSIONS,
+        "cases": cases,
+    }
+
+
 # --------------------------------------------------------------------------- main
 
 FILES = {
@@ -1204,6 +1257,7 @@ FILES = {
     "fuel_sums.json": make_fuel_sums,
     "first_order_lag.json": make_first_order_lag,
     "surface.json": make_surface,
+    "steady_state.json": make_steady_state,
 }
 
 

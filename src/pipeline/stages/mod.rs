@@ -24,6 +24,7 @@ stages! {
     overrun::Overrun,
     gear_shift::GearShift,
     transients::Transients,
+    steady::Steady,
     window::Window,
     average::Average,
     surface::Surface,
