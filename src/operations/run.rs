@@ -181,6 +181,8 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     if !worth_running(&bike, &plan, &slot, &usable) {
         return nothing_to_read(report, found.is_empty());
     }
+    // Of two files with the same samples the one that counted before speaks.
+    usable.sort_by_key(|ride| ride.is_new);
     report.notes.extend(ride_notes(&bike, &plan)?);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);

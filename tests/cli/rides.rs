@@ -224,6 +224,8 @@ fn the_same_samples_in_another_file_are_no_second_ride() {
     bench.write("rides/r1/other-clock.csv", other_clock.join("\n") + "\n");
     let done = bench.on_bike(&["--json", "run"]).exits(0).json();
     assert_eq!(done["rides"].as_array().map(Vec::len), Some(1), "{:#}", done["passed_over"]);
+    bench.write("rides/r1/a-copy-by-another-name.csv", format!("{text}\n\n"));
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
 }
 
 #[test]
