@@ -100,7 +100,7 @@ struct TestBike {
 }
 
 /// Eight bikes: mild and hot cams, single and twin, both load axes, all kinds of
-/// table, closed loop, uncompensated density, a noisy sensor, a leak.
+/// table, closed loop, uncompensated density, a noisy sensor. No leak yet.
 fn bikes() -> Vec<TestBike> {
     use FuelTableKind::{PulseWidthMs, TrimPct, VePct};
     use LoadAxis::{MapKpa, ThrottlePct};
