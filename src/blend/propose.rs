@@ -258,8 +258,16 @@ pub(super) mod tests {
     }
 
     fn run(today: &SlotTables, evidence: &[Option<CellEvidence>], settings: &Blending) -> Proposal {
-        let input = BlendInput { today, start: &today.fuel, evidence, kind: FuelTableKind::VePct, settings };
-        propose(&input)
+        run_from(today, &today.fuel, evidence, settings)
+    }
+
+    pub(in super::super) fn run_from(
+        today: &SlotTables,
+        start: &Table,
+        evidence: &[Option<CellEvidence>],
+        settings: &Blending,
+    ) -> Proposal {
+        propose(&BlendInput { today, start, evidence, kind: FuelTableKind::VePct, settings })
     }
 
     fn one(cell: usize, evidence: CellEvidence) -> Vec<Option<CellEvidence>> {

@@ -52,9 +52,8 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
 
 #[cfg(test)]
 mod tests {
-    use super::super::propose::tests::{sure, tables};
-    use super::super::{BlendInput, Blending, Hold, propose};
-    use crate::bike::FuelTableKind;
+    use super::super::propose::tests::{run_from, sure, tables};
+    use super::super::{Blending, Hold};
 
     #[test]
     fn a_lone_cell_does_not_become_a_spike() {
@@ -62,14 +61,8 @@ mod tests {
         let mut evidence = vec![None; 9];
         evidence[4] = Some(sure(60.0));
         let settings = Blending { steepness_pct: 4.0, ..Blending::default() };
-        let input = BlendInput {
-            today: &today,
-            start: &today.fuel,
-            evidence: &evidence,
-            kind: FuelTableKind::VePct,
-            settings: &settings,
-        };
-        let cell = propose(&input).cells[4];
+        let proposal = run_from(&today, &today.fuel, &evidence, &settings);
+        let cell = proposal.cells[4];
         assert_eq!((cell.after, cell.held_by), (52.0, Some(Hold::Steepness)));
     }
 
@@ -78,14 +71,8 @@ mod tests {
         let today = tables(vec![50.0; 9]);
         let evidence = vec![Some(sure(54.0)); 9];
         let settings = Blending { steepness_pct: 0.1, ..Blending::default() };
-        let input = BlendInput {
-            today: &today,
-            start: &today.fuel,
-            evidence: &evidence,
-            kind: FuelTableKind::VePct,
-            settings: &settings,
-        };
-        assert!(propose(&input).cells.iter().all(|c| c.after == 54.0));
+        let proposal = run_from(&today, &today.fuel, &evidence, &settings);
+        assert!(proposal.cells.iter().all(|c| c.after == 54.0));
     }
 
     #[test]
@@ -97,13 +84,7 @@ mod tests {
         let mut evidence = vec![None; 9];
         evidence[3] = Some(sure(58.0));
         let settings = Blending { steepness_pct: 5.0, ..Blending::default() };
-        let input = BlendInput {
-            today: &today,
-            start: &start,
-            evidence: &evidence,
-            kind: FuelTableKind::VePct,
-            settings: &settings,
-        };
-        assert_eq!(propose(&input).cells[3].after, 58.0);
+        let proposal = run_from(&today, &start, &evidence, &settings);
+        assert_eq!(proposal.cells[3].after, 58.0);
     }
 }

@@ -130,12 +130,6 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
                     }
                 }
             }
-            let missing = bike.missing_rides()?;
-            if !missing.is_empty() {
-                let names: Vec<&str> = missing.iter().map(|r| r.file.as_str()).collect();
-                warnings
-                    .push(format!("rides that count are not in the folder any more: {}", names.join(", ")));
-            }
             look_at_settings(bike, &mut warnings);
         }
         Err(OperationError::Problems(problems)) => found.extend(problems.0.clone()),
@@ -146,7 +140,7 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
     let mut rides: Vec<RideCheck> = files.iter().map(|file| check_ride(file, bike, plan)).collect();
     if let Ok(bike) = &opened {
-        add_standing(bike, &files, &mut rides);
+        add_standing(bike, &files, &mut rides, &mut warnings);
     }
     found.sort_by(|a, b| (&a.path, a.line, a.column).cmp(&(&b.path, b.line, b.column)));
     found.dedup();
@@ -158,10 +152,15 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
     })
 }
 
-/// What a run would say of rides that read well: an unknown revision, say.
-fn add_standing(bike: &OpenBike, files: &[FoundRide], rides: &mut [RideCheck]) {
+/// What a run would say of the rides: an unknown revision, or one that is missing.
+fn add_standing(bike: &OpenBike, files: &[FoundRide], rides: &mut [RideCheck], warnings: &mut Vec<String>) {
     let Ok(slot) = bike.slot(None) else { return };
-    for standing in bike.standing(files, &slot, RideChoice::New) {
+    let standings = bike.standing(files, &slot, RideChoice::New);
+    let missing = bike.missing_rides(&standings);
+    if !missing.is_empty() {
+        warnings.push(format!("rides that count are not in the folder any more: {}", missing.join(", ")));
+    }
+    for standing in standings {
         if let RideStanding::PassedOver { name, reason: StandingReason::UnknownRevision, why, .. } = standing
             && let Some(ride) = rides.iter_mut().find(|r| r.file == name)
         {

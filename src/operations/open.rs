@@ -82,6 +82,11 @@ impl OpenBike {
         self.newest().map_or_else(|| revision_name(1), Revision::name)
     }
 
+    /// The number of the next revision; r1 is made before it where there is none.
+    pub(super) fn next_number(&self) -> u32 {
+        self.newest().map_or(1, |r| r.record.number) + 1
+    }
+
     /// The slot to work on: the one named, or the first of bike.yaml.
     ///
     /// # Errors

@@ -49,6 +49,16 @@ pub enum RideStanding {
     },
 }
 
+impl RideStanding {
+    /// The file's hash, when it could be read.
+    pub fn sha256(&self) -> Option<&str> {
+        match self {
+            RideStanding::Usable(ride) => Some(&ride.sha256),
+            RideStanding::PassedOver { sha256, .. } => sha256.as_deref(),
+        }
+    }
+}
+
 /// Why a ride is passed over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -245,9 +255,12 @@ impl OpenBike {
     /// When the rides cannot be listed.
     pub(super) fn remember_waiting(&self, register: &mut Register) -> Result<(), OperationError> {
         for file in self.find_rides(&[])? {
+            if file.ridden_on != RiddenOn::Newest {
+                continue;
+            }
             let Ok(bytes) = read_regular(&file.path) else { continue };
             let sha256 = hash(&bytes);
-            if file.ridden_on != RiddenOn::Newest || register.by_hash(&sha256).is_some() {
+            if register.by_hash(&sha256).is_some() {
                 continue;
             }
             let Ok(log) = Ride::read(&file.path, &bytes) else { continue };
@@ -284,16 +297,12 @@ impl OpenBike {
         }))
     }
 
-    /// Rides that count and whose file is not in the folder any more.
-    ///
-    /// # Errors
-    /// When the rides cannot be listed.
-    pub fn missing_rides(&self) -> Result<Vec<&RegisteredRide>, OperationError> {
-        let found = self.find_rides(&[])?;
-        let here: Vec<String> =
-            found.iter().filter_map(|f| read_regular(&f.path).ok()).map(|bytes| hash(&bytes)).collect();
-        let counts = self.register.rides().iter().filter(|r| r.state == RideState::Used);
-        Ok(counts.filter(|r| r.build == self.folder.builds.current() && !here.contains(&r.sha256)).collect())
+    /// Names of rides that count and are not among the files that were found.
+    pub(super) fn missing_rides(&self, found: &[RideStanding]) -> Vec<&str> {
+        let is_here = |sha256: &str| found.iter().any(|standing| standing.sha256() == Some(sha256));
+        let build = self.folder.builds.current();
+        let counts = self.register.rides().iter().filter(|r| r.state == RideState::Used && r.build == build);
+        counts.filter(|r| !is_here(&r.sha256)).map(|r| r.file.as_str()).collect()
     }
 
     /// The ride files of the bike's own folder, and the named ones.

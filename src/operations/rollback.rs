@@ -103,7 +103,7 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         return Ok(report);
     }
     let mut register = bike.register.clone();
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let number = bike.next_number();
     let name = revision_name(number);
     bike.remember_waiting(&mut register)?;
     let undone_rollbacks: Vec<String> =

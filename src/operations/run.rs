@@ -170,7 +170,9 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     let mut report = empty_report(&bike, &plan, &slot, request);
     let found = bike.rides_for(&request.rides, plan.rides)?;
     let mut usable = Vec::new();
-    for standing in bike.standing(&found, &slot, plan.rides) {
+    let standings = bike.standing(&found, &slot, plan.rides);
+    let notes = ride_notes(&bike, &plan, &standings);
+    for standing in standings {
         match standing {
             RideStanding::Usable(ride) => usable.push(ride),
             RideStanding::PassedOver { name, sha256, reason, why } => {
@@ -183,7 +185,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     }
     // Of two files with the same samples the one that counted before speaks.
     usable.sort_by_key(|ride| ride.is_new);
-    report.notes.extend(ride_notes(&bike, &plan)?);
+    report.notes.extend(notes);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
@@ -305,9 +307,9 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
 }
 
 /// What is worth knowing of the rides as a whole.
-fn ride_notes(bike: &OpenBike, plan: &Plan) -> Result<Vec<String>, OperationError> {
+fn ride_notes(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Vec<String> {
     let mut notes = Vec::new();
-    let missing: Vec<&str> = bike.missing_rides()?.iter().map(|r| r.file.as_str()).collect();
+    let missing = bike.missing_rides(found);
     if plan.rides == RideChoice::Build && !missing.is_empty() {
         notes.push(format!(
             "rides that counted before are no longer in the folder and no longer count: {}",
@@ -318,7 +320,7 @@ fn ride_notes(bike: &OpenBike, plan: &Plan) -> Result<Vec<String>, OperationErro
         let build = bike.folder.builds.current();
         notes.push(format!("build {build} has no revision yet: new rides are taken as ridden on it"));
     }
-    Ok(notes)
+    notes
 }
 
 /// Whether the rides can say anything the map does not hold already: a new

@@ -40,7 +40,7 @@ pub(super) fn write_revision(
         start(&bike, &writable, when)?;
         bike = OpenBike::open(root)?;
     }
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let number = bike.next_number();
     let name = revision_name(number);
     let mut register = bike.register.clone();
     bike.remember_waiting(&mut register)?;

@@ -59,7 +59,7 @@ pub fn decide_ride(
     let bike = OpenBike::open(root)?;
     bike.refuse_edits()?;
     let ride = find(&bike, file)?;
-    let number = bike.newest().map_or(1, |r| r.record.number) + 1;
+    let number = bike.next_number();
     let name = revision_name(number);
     let mut register = bike.register.clone();
     bike.remember_waiting(&mut register)?;

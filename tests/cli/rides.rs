@@ -303,3 +303,14 @@ fn a_target_that_is_not_the_mixture_table_s_is_not_followed() {
         .filter(|c| c["load"].as_f64() >= Some(42.0) && c["after"].as_f64() < c["before"].as_f64());
     assert_eq!(leaned.count(), 0, "rich targets at load are not leaned towards 1");
 }
+
+#[test]
+fn a_ride_that_counts_and_is_gone_is_missed() {
+    let bench = Bench::with_bike();
+    bench.simulate(1, 12);
+    bench.on_bike(&["run"]).exits(0);
+    std::fs::remove_file(bench.bike.join("rides/r1/sim-1.csv")).expect("there");
+    bench.simulate(2, 12);
+    bench.on_bike(&["check"]).exits(0).says("not in the folder any more: r1/sim-1.csv");
+    bench.on_bike(&["run"]).exits(0).says("no longer count: r1/sim-1.csv").says("r3");
+}
