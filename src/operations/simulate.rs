@@ -3,8 +3,6 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use crate::bike::{RIDES_FOLDER, SlotTables};
-use crate::ride::Channel;
-use crate::units;
 use crate::virtual_bike::{Ambient, BikeSpec, Character, RideLog, RideRequest, RideStyle, VirtualBike};
 use serde::Serialize;
 use std::io::Write as _;
@@ -107,48 +105,12 @@ pub(super) fn ride(bike: &VirtualBike, tables: &SlotTables, request: &SimulateRe
 
 /// Writes what a logger would have written; a bike with several slots logs the one in use.
 fn write_log(path: &Path, log: &RideLog, slot: Option<&str>) -> Result<(), OperationError> {
-    let columns: [(Channel, &[f64], usize); 15] = [
-        (Channel::TimeS, &log.time_s, 3),
-        (Channel::Rpm, &log.rpm, 0),
-        (Channel::ThrottlePct, &log.throttle_pct, 1),
-        (Channel::MapKpa, &log.map_kpa, 1),
-        (Channel::Lambda, &log.lambda, 3),
-        (Channel::LambdaTarget, &log.lambda_target, 3),
-        (Channel::EngineTempC, &log.engine_temp_c, 1),
-        (Channel::AirTempC, &log.air_temp_c, 1),
-        (Channel::BaroKpa, &log.baro_kpa, 1),
-        (Channel::TrimPct, &log.trim_pct, 2),
-        (Channel::PulseWidthMs, &log.pulse_width_ms, 3),
-        (Channel::FuelCut, &log.fuel_cut, 0),
-        (Channel::Gear, &log.gear, 0),
-        (Channel::SpeedKph, &log.speed_kph, 1),
-        (Channel::BatteryV, &log.battery_v, 2),
-    ];
     let folder = path.parent().unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
     let failed = |error: std::io::Error| OperationError::io("write", path, &error);
-    let mut text = columns.iter().map(|(c, ..)| c.name()).collect::<Vec<_>>().join(",");
-    let slot_title = slot.map(|_| format!(",{}", Channel::Slot.name())).unwrap_or_default();
-    text.push_str(&slot_title);
-    text.push('\n');
-    for i in 0..log.len() {
-        for (n, (_, values, decimals)) in columns.iter().enumerate() {
-            if n > 0 {
-                text.push(',');
-            }
-            if values[i].is_finite() {
-                text.push_str(&units::fixed(values[i], *decimals));
-            }
-        }
-        if let Some(slot) = slot {
-            text.push(',');
-            text.push_str(slot);
-        }
-        text.push('\n');
-    }
     // Written beside and renamed, so that no half ride is ever found.
     let mut file = tempfile::Builder::new().prefix(".sim-").tempfile_in(folder).map_err(failed)?;
-    file.write_all(text.as_bytes()).map_err(failed)?;
+    file.write_all(log.to_csv(slot).as_bytes()).map_err(failed)?;
     file.persist(path).map_err(|error| failed(error.error))?;
     Ok(())
 }

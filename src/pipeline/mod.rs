@@ -5,6 +5,7 @@
 //! into the proposed table. Adding a stage is one file in `stages/` and one
 //! line in its registry.
 
+mod gas_flow;
 mod plan;
 mod ride_run;
 mod rows;
@@ -13,6 +14,7 @@ mod stage;
 pub mod stages;
 mod steadiness;
 
+pub use gas_flow::gas_flow_kg_s;
 pub use plan::{Plan, RideChoice, schema};
 pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, run_ride};
 pub use rows::{Reason, RideContext, Rows, hold, rate};

@@ -1,6 +1,8 @@
 //! The log of a ride as a logger would write it, with the logger's noise and resolution, and the
 //! truth beside it.
 
+use crate::ride::Channel;
+use crate::units;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
@@ -65,6 +67,48 @@ impl RideLog {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.time_s.is_empty()
+    }
+
+    /// The log as a logger's CSV, with the slot in use where one is named.
+    #[must_use]
+    pub fn to_csv(&self, slot: Option<&str>) -> String {
+        let columns: [(Channel, &[f64], usize); 15] = [
+            (Channel::TimeS, &self.time_s, 3),
+            (Channel::Rpm, &self.rpm, 0),
+            (Channel::ThrottlePct, &self.throttle_pct, 1),
+            (Channel::MapKpa, &self.map_kpa, 1),
+            (Channel::Lambda, &self.lambda, 3),
+            (Channel::LambdaTarget, &self.lambda_target, 3),
+            (Channel::EngineTempC, &self.engine_temp_c, 1),
+            (Channel::AirTempC, &self.air_temp_c, 1),
+            (Channel::BaroKpa, &self.baro_kpa, 1),
+            (Channel::TrimPct, &self.trim_pct, 2),
+            (Channel::PulseWidthMs, &self.pulse_width_ms, 3),
+            (Channel::FuelCut, &self.fuel_cut, 0),
+            (Channel::Gear, &self.gear, 0),
+            (Channel::SpeedKph, &self.speed_kph, 1),
+            (Channel::BatteryV, &self.battery_v, 2),
+        ];
+        let mut text = columns.iter().map(|(c, ..)| c.name()).collect::<Vec<_>>().join(",");
+        let slot_title = slot.map(|_| format!(",{}", Channel::Slot.name())).unwrap_or_default();
+        text.push_str(&slot_title);
+        text.push('\n');
+        for i in 0..self.len() {
+            for (n, (_, values, decimals)) in columns.iter().enumerate() {
+                if n > 0 {
+                    text.push(',');
+                }
+                if values[i].is_finite() {
+                    text.push_str(&units::fixed(values[i], *decimals));
+                }
+            }
+            if let Some(slot) = slot {
+                text.push(',');
+                text.push_str(slot);
+            }
+            text.push('\n');
+        }
+        text
     }
 
     /// Appends one instant: noise and rounding on the logged side, nothing on the truth.

@@ -4,12 +4,12 @@
 //! sensor, and the sensor lags. Both change with speed and load, so the delay
 //! is computed for each sample.
 
+use super::super::gas_flow::gas_flow_kg_s;
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
-use crate::bike::FuelTableKind;
-use crate::physics::{air, injector};
+use crate::physics::air;
 use crate::ride::Channel;
-use crate::table::{Axis, LoadAxis};
+use crate::table::Axis;
 use crate::units::kelvin;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -59,7 +59,7 @@ impl StageSettings for Align {
 impl Filter for Align {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
-        let flow = GasFlow::new(rows, context);
+        let map_kpa = rows.channel(Channel::MapKpa);
         let grid = &context.ridden.fuel.grid;
         let readings: Vec<Readings> = rows.sensors().iter().map(|s| Readings::new(time, s)).collect();
         let (delay, _) = context.bike.lambda_sensor.delay.value();
@@ -81,7 +81,9 @@ impl Filter for Align {
                 continue;
             }
             let cycles_s = delay.cycles * turns_per_cycle * 60.0 / rpm[i];
-            let transit_s = gas_kg_m3 * delay.transport_ml * 1e-6 / flow.kg_s(i);
+            let flow_kg_s =
+                gas_flow_kg_s(context.bike, &context.ridden.fuel, rpm[i], load[i], map_kpa.map(|m| m[i]));
+            let transit_s = gas_kg_m3 * delay.transport_ml * 1e-6 / flow_kg_s;
             let at_s = time[i] + cycles_s + transit_s + delay.lag_s;
             for (aligned, readings) in aligned.iter_mut().zip(&readings) {
                 aligned[i] = readings.at(at_s, reach_s);
@@ -98,11 +100,6 @@ impl Filter for Align {
 const EXHAUST_KPA: f64 = 101.3;
 /// Two readings further apart than this are not joined by a line.
 const LONGEST_GAP_S: f64 = 0.5;
-/// Gas never stands still in a running engine, kg/s; bounds the delay. Common
-/// practice, no source.
-const LEAST_FLOW_KG_S: f64 = 2e-4;
-/// Filling assumed where only manifold pressure is known. Common practice, no source.
-const USUAL_FILLING: f64 = 0.8;
 
 /// Whether a value lies further outside an axis than one of its outer intervals.
 ///
@@ -145,60 +142,6 @@ impl Readings {
     }
 }
 
-/// Exhaust mass flow as well as the log and the tables tell it.
-struct GasFlow<'a> {
-    context: &'a RideContext<'a>,
-    rpm: &'a [f64],
-    load: &'a [f64],
-    map_kpa: Option<&'a [f64]>,
-}
-
-impl<'a> GasFlow<'a> {
-    fn new(rows: &Rows<'a>, context: &'a RideContext<'a>) -> Self {
-        Self { context, rpm: rows.rpm(), load: rows.load(), map_kpa: rows.channel(Channel::MapKpa) }
-    }
-
-    /// Air and fuel of the whole engine.
-    fn kg_s(&self, i: usize) -> f64 {
-        let engine = &self.context.bike.engine;
-        let air_g = self.air_g(i);
-        let flow = air::engine_flow_kg_s(air_g, engine.cylinders, engine.strokes, self.rpm[i]);
-        (flow * (1.0 + 1.0 / self.context.bike.stoich_afr)).max(LEAST_FLOW_KG_S)
-    }
-
-    fn air_g(&self, i: usize) -> f64 {
-        let bike = self.context.bike;
-        let (rpm, load) = (self.rpm[i], self.load[i]);
-        let cell = self.context.ridden.fuel.at(rpm, load);
-        let trapped = |filling: f64, kpa: f64| {
-            air::cylinder_air_g(filling, kpa, bike.engine.cylinder_cc(), air::REFERENCE_TEMP_C)
-        };
-        match (bike.controller.fuel_table, &bike.injectors) {
-            (FuelTableKind::VePct, _) => match bike.controller.load {
-                LoadAxis::ThrottlePct => trapped(cell / 100.0, air::REFERENCE_KPA),
-                LoadAxis::MapKpa => trapped(cell / 100.0, load),
-            },
-            (FuelTableKind::PulseWidthMs, Some(injectors)) => {
-                let flow = injector::flow_at_pressure(
-                    injectors.flow_cc_min,
-                    injectors.rated_kpa,
-                    injectors.rail_kpa,
-                );
-                let fuel_g_s = injector::mass_flow_g_s(flow, crate::physics::fuel::TYPICAL_FUEL_KG_M3);
-                let per_cylinder = f64::from(injectors.count) / f64::from(bike.engine.cylinders);
-                fuel_g_s * per_cylinder * cell / 1000.0 * bike.stoich_afr
-            }
-            _ => match (self.map_kpa.map(|m| m[i]), bike.controller.load) {
-                (Some(map_kpa), _) if map_kpa.is_finite() => trapped(USUAL_FILLING, map_kpa),
-                (_, LoadAxis::MapKpa) => trapped(USUAL_FILLING, load),
-                // Nothing tells the flow: filling grows with the opening. The
-                // delay is then off by some hundredths of a second at most.
-                _ => trapped(0.15 + 0.65 * (load / 100.0).clamp(0.0, 1.0).sqrt(), air::REFERENCE_KPA),
-            },
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::super::rows::tests::ride;
@@ -238,20 +181,6 @@ mod tests {
         ]);
         let kept = apply("- align: {}", &ride, |_| {}).0.iter().filter(|k| **k).count();
         assert!(kept > 90, "{kept}");
-    }
-
-    #[test]
-    fn transport_takes_longer_at_low_flow() {
-        let (bike, tables) = bike();
-        let ride = ride(&[
-            (Channel::Rpm, vec![1500.0, 6000.0]),
-            (Channel::ThrottlePct, vec![3.0, 80.0]),
-            (Channel::Lambda, vec![1.0, 1.0]),
-        ]);
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
-        let rows = Rows::new(&ride, bike.controller.load).expect("channels");
-        let flow = GasFlow::new(&rows, &context);
-        assert!(flow.kg_s(1) > 8.0 * flow.kg_s(0));
     }
 
     #[test]

@@ -32,7 +32,7 @@ stages! {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::super::rows::tests::ride;
     use super::super::rows::{RideContext, Rows};
     use super::super::stage::{Stage, StageKind};
@@ -43,7 +43,7 @@ mod tests {
     use crate::yaml;
     use std::path::Path;
 
-    pub(super) fn bike() -> (Bike, SlotTables) {
+    pub(crate) fn bike() -> (Bike, SlotTables) {
         let template = Template {
             name: "Test".to_owned(),
             displacement_cc: 650.0,
