@@ -349,17 +349,21 @@ pub struct FixedDelay {
     pub lag_s: f64,
 }
 
-impl Delay {
-    /// The delay to use, and whether it is only the usual one.
+impl FixedDelay {
+    /// The usual delay of a motorcycle with the sensor behind the headers.
     ///
     /// # Source
-    /// Usual values: 1.5 cycles (published range 0.6 to 1.5 plus the intake
-    /// stroke), 0.08 s sensor time constant (50 to 100 ms, Regitz and Collings
-    /// 2008); from memory. 800 cm³ of pipe: common practice, no source.
+    /// 1.5 cycles (published range 0.6 to 1.5 plus the intake stroke), 0.08 s
+    /// sensor time constant (50 to 100 ms, Regitz and Collings 2008); from
+    /// memory. 800 cm³ of pipe: common practice, no source.
+    pub const USUAL: FixedDelay = FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 };
+}
+
+impl Delay {
+    /// The delay to use, and whether it is only the usual one.
     pub fn value(&self) -> (FixedDelay, bool) {
-        const USUAL: FixedDelay = FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 };
         match self {
-            Delay::Estimate(_) => (USUAL, true),
+            Delay::Estimate(_) => (FixedDelay::USUAL, true),
             Delay::Fixed(fixed) => (*fixed, false),
         }
     }

@@ -95,6 +95,7 @@ mod tests {
             start: &today.fuel,
             evidence: &evidence,
             kind: FuelTableKind::VePct,
+            today_weighed: false,
             settings,
         };
         refuse(&propose(&input), FuelTableKind::VePct, settings).err().map(|r| r.guard)

@@ -32,13 +32,15 @@ pub enum Hold {
     CellRange,
     /// It would stand out from its neighbours.
     Steepness,
+    /// Nothing but its neighbours speak for it: it follows them by a small step.
+    Inferred,
     /// The change is smaller than the controller's step.
     BelowResolution,
 }
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 14] = [
+    pub const ALL: [Hold; 15] = [
         Hold::Locked,
         Hold::EmptyCell,
         Hold::Implausible,
@@ -52,6 +54,7 @@ impl Hold {
         Hold::Distance,
         Hold::CellRange,
         Hold::Steepness,
+        Hold::Inferred,
         Hold::BelowResolution,
     ];
 
@@ -71,6 +74,7 @@ impl Hold {
             Hold::Distance => "distance",
             Hold::CellRange => "cell_range",
             Hold::Steepness => "steepness",
+            Hold::Inferred => "inferred",
             Hold::BelowResolution => "below_resolution",
         }
     }
@@ -91,8 +95,16 @@ impl Hold {
             Hold::Distance => "largest distance from the build's first revision",
             Hold::CellRange => "range a cell may hold",
             Hold::Steepness => "would stand out from its neighbours",
+            Hold::Inferred => {
+                "inferred: too little riding of its own, so it follows its neighbours by a small step"
+            }
             Hold::BelowResolution => "change smaller than the controller's step",
         }
+    }
+
+    /// Whether the cell lacks riding of its own.
+    pub fn is_thin(self) -> bool {
+        matches!(self, Hold::TooLittleWeight | Hold::TooFewDwells | Hold::TooFewRides)
     }
 
     /// Whether the cell was stopped by how far it may go, rather than by how

@@ -13,4 +13,4 @@ mod steepness;
 pub use guards::{Refusal, refuse};
 pub use hold::Hold;
 pub use propose::{BlendInput, CellProposal, Proposal, propose};
-pub use settings::Blending;
+pub use settings::{Blending, Inferred};

@@ -1,7 +1,7 @@
 //! Cell by cell: how far the evidence moves it, and what held it.
 
 use super::steepness::flatten;
-use super::{Blending, Hold};
+use super::{Blending, Hold, Inferred};
 use crate::bike::{FuelTableKind, SlotTables};
 use crate::evidence::CellEvidence;
 use crate::table::Table;
@@ -16,6 +16,9 @@ pub struct BlendInput<'a> {
     pub evidence: &'a [Option<CellEvidence>],
     /// What a fuel cell holds.
     pub kind: FuelTableKind,
+    /// The evidence has weighed today's values already, so that none of its way is
+    /// taken off here.
+    pub today_weighed: bool,
     /// Trust and limits.
     pub settings: &'a Blending,
 }
@@ -100,14 +103,22 @@ fn move_cell(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> (i
     let settings = input.settings;
     let resolution = fuel.resolution;
     let today = resolution.steps(fuel.values[cell]);
-    if let Some(hold) = unfit(input, cell, evidence) {
-        return (today, Some(hold));
-    }
+    let thin = match unfit(input, cell, evidence) {
+        Some(hold) if !(hold.is_thin() && may_be_inferred(input, evidence)) => return (today, Some(hold)),
+        thin => thin,
+    };
     let before = input.kind.amount(fuel.values[cell]);
     let required = input.kind.amount(evidence.required);
     let error = input.kind.amount(evidence.required + evidence.std_error) - required;
-    let wanted = before + gain(settings.today_spread_pct / 100.0 * before, error) * (required - before);
-    let limits = Limits::of(input, cell, evidence);
+    let share = match input.today_weighed {
+        true => 1.0,
+        false => gain(settings.today_spread_pct / 100.0 * before, error),
+    };
+    let wanted = before + share * (required - before);
+    let mut limits = Limits::of(input, cell, evidence);
+    if thin.is_some() {
+        limits.infer(input, cell);
+    }
     let wanted_steps = input.kind.cell(wanted) / resolution.step();
     let target = match wanted_steps < today as f64 && limits.high_load {
         // A high-load cell is rounded to the rich side.
@@ -115,6 +126,9 @@ fn move_cell(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> (i
         false => wanted_steps.round() as i64,
     };
     let (after, hold) = limits.hold(today, target);
+    if thin.is_some() {
+        return (after, if after == today { thin } else { Some(Hold::Inferred) });
+    }
     let asked_for_nothing = target == today && (required - before).abs() > 0.0;
     let below =
         asked_for_nothing && hold.is_none() && (wanted_steps - today as f64).abs() > WORTH_SAYING_STEPS;
@@ -126,6 +140,17 @@ fn enough_rides(evidence: &CellEvidence, needed: u64) -> bool {
     // Rides of unlike length are worth less than their number; half a ride less is fair.
     const UNLIKE: f64 = 0.5;
     evidence.rides >= needed && evidence.effective_rides + UNLIKE >= needed as f64
+}
+
+/// Whether a cell may follow its neighbours where it lacks riding of its own.
+fn may_be_inferred(input: &BlendInput<'_>, evidence: &CellEvidence) -> bool {
+    // Only a surface goes on smoothly; a mean of nearly nothing does not.
+    input.today_weighed
+        && match input.settings.inferred {
+            Inferred::None => false,
+            Inferred::Passed => evidence.dwells > 0,
+            Inferred::All => true,
+        }
 }
 
 /// Why a cell's evidence does not count at all.
@@ -203,6 +228,19 @@ impl Limits {
         limits
     }
 
+    /// Tightens the limits for a cell that only follows its neighbours.
+    fn infer(&mut self, input: &BlendInput<'_>, cell: usize) {
+        let fuel = &input.today.fuel;
+        let before = input.kind.amount(fuel.values[cell]);
+        let step = input.settings.inferred_step_pct / 100.0;
+        let in_steps = |amount: f64| input.kind.cell(amount) / fuel.resolution.step();
+        let today = fuel.resolution.steps(fuel.values[cell]);
+        let down = (in_steps(before * (1.0 - step)) - 1e-9).ceil() as i64;
+        let up = (in_steps(before * (1.0 + step)) + 1e-9).floor() as i64;
+        self.raise(if self.high_load { today } else { down.min(today) }, Hold::Inferred);
+        self.lower(up.max(today), Hold::Inferred);
+    }
+
     fn raise(&mut self, low: i64, hold: Hold) {
         if low > self.low.0 {
             self.low = (low, hold);
@@ -267,7 +305,14 @@ pub(super) mod tests {
         evidence: &[Option<CellEvidence>],
         settings: &Blending,
     ) -> Proposal {
-        propose(&BlendInput { today, start, evidence, kind: FuelTableKind::VePct, settings })
+        propose(&BlendInput {
+            today,
+            start,
+            evidence,
+            kind: FuelTableKind::VePct,
+            today_weighed: false,
+            settings,
+        })
     }
 
     fn one(cell: usize, evidence: CellEvidence) -> Vec<Option<CellEvidence>> {
@@ -348,6 +393,7 @@ pub(super) mod tests {
             start: &start,
             evidence: &evidence,
             kind: FuelTableKind::VePct,
+            today_weighed: false,
             settings: &settings,
         };
         let proposal = propose(&input);
@@ -366,6 +412,7 @@ pub(super) mod tests {
             start: &start,
             evidence: &evidence,
             kind: FuelTableKind::TrimPct,
+            today_weighed: false,
             settings: &settings,
         };
         // 1.10 of fuel may become 1.21: +21 %.

@@ -5,6 +5,22 @@ use crate::table::{Grid, LoadAxis};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+/// Which cells may move as their neighbours suggest, without enough riding of their own.
+///
+/// It takes `surface`, whose values go on smoothly from cell to cell. Such cells
+/// are marked `inferred`, move by small steps, and at high load only towards more fuel.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Inferred {
+    /// None: such cells are held.
+    #[default]
+    None,
+    /// Those that a ride passed through, however fast.
+    Passed,
+    /// These, and those that no ride came near.
+    All,
+}
+
 /// Trust, limits and guards of the blend.
 ///
 /// Defaults are common practice, no source: enrich faster than you lean, and
@@ -13,7 +29,8 @@ use serde::{Deserialize, Serialize};
 #[serde(default, deny_unknown_fields)]
 pub struct Blending {
     /// How far today's cells are presumed to be off, as a standard deviation, %.
-    /// Smaller means more trust in the map and less in the rides.
+    /// Smaller means more trust in the map and less in the rides. It serves `average`;
+    /// `surface` weighs today's cells by its own `change_pct` and `bend_pct`.
     #[schemars(range(min = 0.1, max = 100.0))]
     pub today_spread_pct: f64,
     /// Largest step towards more fuel of one revision, %.
@@ -61,6 +78,11 @@ pub struct Blending {
     /// Rides a cell needs.
     #[schemars(range(min = 1, max = 100))]
     pub rides: u64,
+    /// Which cells may move as their neighbours suggest, without enough riding of their own.
+    pub inferred: Inferred,
+    /// Largest step of an inferred cell in one revision, %.
+    #[schemars(range(min = 0.0, max = 50.0))]
+    pub inferred_step_pct: f64,
     /// A cell whose evidence asks for more than this is held, %.
     #[schemars(range(min = 1.0, max = 200.0))]
     pub cell_correction_pct: f64,
@@ -92,6 +114,8 @@ impl Default for Blending {
             enrich_weight_s: 0.3,
             enrich_dwells: 1,
             rides: 1,
+            inferred: Inferred::None,
+            inferred_step_pct: 4.0,
             cell_correction_pct: 35.0,
             median_correction_pct: 25.0,
             cells_at_limit_pct: 70.0,

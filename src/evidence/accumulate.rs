@@ -16,6 +16,8 @@ pub struct Sample {
     /// `(1 + trim) · lambda measured / lambda wanted`, air brought to the
     /// reference where the controller does not.
     pub factor: f64,
+    /// How much it counts beside a sample of steady running, 0 to 1.
+    pub certainty: f64,
 }
 
 /// The kept samples of one ride, in order of time.
@@ -54,8 +56,8 @@ pub fn accumulate(ride: &RideSamples, grid: &Grid, settings: &Averaging) -> Vec<
     let mut shares: Vec<Vec<Share>> = (0..grid.cells()).map(|_| Vec::new()).collect();
     for (sample, corner) in corners.iter().enumerate() {
         for (cell, weight) in corner.cells.into_iter().zip(corner.weights) {
-            if weight > 0.0 {
-                shares[cell].push(Share { sample, weight });
+            if weight * ride.samples[sample].certainty > 0.0 {
+                shares[cell].push(Share { sample, weight: weight * ride.samples[sample].certainty });
             }
         }
     }
@@ -140,7 +142,7 @@ mod tests {
     }
 
     fn at(time_s: f64, rpm: f64, load: f64, factor: f64) -> Sample {
-        Sample { time_s, rpm, load, factor }
+        Sample { time_s, rpm, load, factor, certainty: 1.0 }
     }
 
     #[test]

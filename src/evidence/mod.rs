@@ -21,7 +21,7 @@ pub use cell::CellEvidence;
 pub use file::{EvidenceRow, evidence_path, parse, write};
 pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
 pub use sums::{CellSums, Spread};
-pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, solve};
+pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, smoothness, solve};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -79,6 +79,13 @@ impl Estimator {
             Estimator::Mean(averaging) => *averaging,
             Estimator::Surface(fit) => fit.averaging(),
         }
+    }
+}
+
+impl Estimator {
+    /// Whether its values have weighed today's table already.
+    pub fn weighs_today(&self) -> bool {
+        matches!(self, Estimator::Surface(_))
     }
 }
 

@@ -199,7 +199,7 @@ fn segments(
     for (sample, robust) in ride.samples.iter().zip(robust) {
         let corners = grid.corners(sample.rpm, sample.load);
         let at = ridden(sample.rpm, sample.load);
-        let weight = ride.interval_s * robust;
+        let weight = ride.interval_s * robust * sample.certainty;
         let goes_on = segments.last().is_some_and(|s| {
             s.cells == corners.cells
                 && sample.time_s - s.end_s <= ride.interval_s * 1.5
@@ -243,7 +243,7 @@ fn robust_weights(ride: &RideSamples, grid: &Grid, settings: &SurfaceFit) -> Vec
     let home: Vec<usize> = (0..ride.samples.len()).map(nearest).collect();
     let mut factors: Vec<Vec<(f64, f64)>> = vec![Vec::new(); grid.cells()];
     for (cell, sample) in home.iter().zip(&ride.samples) {
-        factors[*cell].push((sample.factor, 1.0));
+        factors[*cell].push((sample.factor, sample.certainty));
     }
     let centres: Vec<Option<(f64, f64)>> =
         factors.into_iter().map(|pairs| centre_and_spread_of(pairs, settings.noise_floor_pct)).collect();
@@ -294,7 +294,9 @@ pub struct SurfaceSolution {
 
 /// Solves the rides' equations together.
 ///
-/// Shape: `today` are the amounts of today's cells, in table order.
+/// Shape: `today` are the amounts of today's cells, `start` those of the build's first revision, in
+/// table order. The change that should be smooth is the one since `start`: what a silencer or a cam
+/// does knows nothing of the revisions between.
 ///
 /// # Source
 /// Regularised least squares `(ΣWᵀR⁻¹W + P) c = ΣWᵀR⁻¹r`, P the prior on the
@@ -306,10 +308,12 @@ pub fn solve(
     rides: &[&RideEquations],
     grid: &Grid,
     today: &[f64],
+    start: &[f64],
     settings: &SurfaceFit,
 ) -> Option<SurfaceSolution> {
     let n = grid.cells();
-    let mut matrix = prior(grid, settings);
+    let moved: Vec<f64> = today.iter().zip(start).map(|(t, s)| if *s > 0.0 { t / s } else { 1.0 }).collect();
+    let (mut matrix, bent) = smoothness(grid, settings.change_pct, settings.bend_pct, &moved);
     let columns = grid.load.len();
     let apart = [0, 1, columns - 1, columns, columns + 1];
     let mut right = vec![0.0; n];
@@ -326,11 +330,14 @@ pub fn solve(
     }
     // What today's table already explains is taken off the right-hand side.
     let data = data_times_one(rides, &apart, today);
-    for (r, d) in right.iter_mut().zip(&data) {
-        *r -= d;
+    for ((r, d), b) in right.iter_mut().zip(&data).zip(&bent) {
+        *r -= d + b;
     }
     let factor = matrix.factor()?;
     let ride_variance = (settings.ride_spread_pct / 100.0).powi(2);
+    // What all rides have in common is the map's: offsets are against each other and sum to
+    // nothing, as nearly as the arithmetic bears.
+    const SUM_TO_NOTHING: f64 = 1e6;
     let border: Vec<Vec<f64>> =
         rides.iter().map(|r| r.offset.iter().zip(today).map(|(o, t)| o * t).collect()).collect();
     let solved: Vec<Vec<f64>> = border.iter().map(|b| factor.solve(b)).collect();
@@ -340,7 +347,7 @@ pub fn solve(
     let plain = factor.solve(&right);
     for a in 0..count {
         for (b, solved) in solved.iter().enumerate().take(a + 1) {
-            schur.add(a, b, -dot(&border[a], solved));
+            schur.add(a, b, SUM_TO_NOTHING / ride_variance - dot(&border[a], solved));
         }
         schur.add(a, a, rides[a].weight + 1.0 / ride_variance);
         let explained: f64 = border[a].iter().sum();
@@ -356,10 +363,12 @@ pub fn solve(
     }
     let spread_ratio = spread_ratio(rides, &apart, today, &change, &offsets, n);
     let own = factor.inverse_diagonal();
+    // How far the rides as a whole may lie off the truth.
+    let common = ride_variance / count.max(1) as f64;
     let std_errors = (0..n).map(|i| {
         let row: Vec<f64> = solved.iter().map(|s| s[i]).collect();
         let through_offsets = dot(&row, &schur.solve(&row));
-        ((own[i] + through_offsets) * spread_ratio).sqrt() * today[i]
+        ((own[i] + through_offsets) * spread_ratio + common).sqrt() * today[i]
     });
     Some(SurfaceSolution {
         std_errors: std_errors.collect(),
@@ -370,20 +379,27 @@ pub fn solve(
     })
 }
 
-/// The prior on the change of every cell, and on how it bends.
-fn prior(grid: &Grid, settings: &SurfaceFit) -> Banded {
+/// The prior on the change of every cell from today, and on how the change since the build's start
+/// bends: its information matrix, and what today's bend adds to the equations.
+///
+/// Shape: `moved` is today's over the starting amount of each cell. Units: both standard deviations in %.
+pub fn smoothness(grid: &Grid, change_pct: f64, bend_pct: f64, moved: &[f64]) -> (Banded, Vec<f64>) {
     let (rows, columns) = (grid.rpm.len(), grid.load.len());
     let mut matrix = Banded::zeros(grid.cells(), 2 * columns);
+    let mut bent = vec![0.0; grid.cells()];
     let per = |pct: f64| (pct / 100.0).powi(-2);
     for i in 0..grid.cells() {
-        matrix.add(i, i, per(settings.change_pct));
+        matrix.add(i, i, per(change_pct));
     }
     let mut bend = |cells: [usize; 3], at: [f64; 3]| {
         let share = (at[1] - at[0]) / (at[2] - at[0]);
-        let row = [1.0 - share, -1.0, share];
+        let line = [1.0 - share, -1.0, share];
+        let row = [0, 1, 2].map(|k| line[k] * moved[cells[k]]);
+        let now: f64 = row.iter().sum();
         for a in 0..3 {
+            bent[cells[a]] += per(bend_pct) * row[a] * now;
             for b in 0..=a {
-                matrix.add(cells[a], cells[b], per(settings.bend_pct) * row[a] * row[b]);
+                matrix.add(cells[a], cells[b], per(bend_pct) * row[a] * row[b]);
             }
         }
     };
@@ -401,7 +417,7 @@ fn prior(grid: &Grid, settings: &SurfaceFit) -> Banded {
             }
         }
     }
-    matrix
+    (matrix, bent)
 }
 
 /// The data part of the matrix times a vector of ones.
@@ -458,17 +474,20 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 
 /// The evidence of visited cells, with the surface's value and error bar.
 ///
-/// Cells that no sample came near have no evidence: their value in the
-/// solution is a continuation, not a finding.
+/// Cells that no sample came near have no evidence, unless it is asked for: their
+/// value in the solution is a continuation of their neighbours', not a finding.
 pub fn evidence_of(
     solution: &SurfaceSolution,
     sums: &[CellSums],
     kind: FuelTableKind,
+    unvisited: bool,
 ) -> Vec<Option<CellEvidence>> {
     let cells = sums.iter().zip(solution.amounts.iter().zip(&solution.std_errors));
     cells
         .map(|(sums, (amount, error))| {
-            sums.mean()?;
+            if !unvisited {
+                sums.mean()?;
+            }
             Some(CellEvidence {
                 weight_s: sums.w,
                 required: kind.cell(*amount),
@@ -508,7 +527,7 @@ mod tests {
             let load = 20.0 + 19.9 * (t / 11.3).sin();
             let noise = 0.01 * (f64::from(i) * 12.9898 + seed as f64).sin();
             let factor = at(truth, rpm, load) / at(today, rpm, load) * (1.0 + offset) + noise;
-            Sample { time_s: t, rpm, load, factor }
+            Sample { time_s: t, rpm, load, factor, certainty: 1.0 }
         });
         RideSamples {
             samples: samples.collect(),
@@ -528,7 +547,7 @@ mod tests {
         let equations: Vec<RideEquations> =
             rides.iter().map(|r| equations(r, &grid, &ridden, &settings)).collect();
         let borrowed: Vec<&RideEquations> = equations.iter().collect();
-        solve(&borrowed, &grid, today, &settings).expect("positive definite")
+        solve(&borrowed, &grid, today, today, &settings).expect("positive definite")
     }
 
     #[test]

@@ -5,13 +5,13 @@ use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::write::{open_for_writing, refuse_nesting};
-use crate::bike::{FuelTableKind, SlotTables, read_regular};
+use crate::bike::{SlotTables, read_regular};
 use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
-use crate::evidence::{
-    CellEvidence, CellSums, Estimator, EvidenceRow, RideEquations, SurfaceFit, evidence_of, solve,
-};
+use crate::evidence::EvidenceRow;
 use crate::ledger::{Moment, PipelineRef};
-use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, run_ride};
+use crate::pipeline::{
+    Funnel, Plan, RideChoice, RideContext, RideOffset, RideOutcome, evidence_of_rides, run_ride,
+};
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
 use crate::table::{self, DrawnCell, Table};
@@ -532,22 +532,25 @@ fn propose_from(
     let kind = bike.folder.bike.controller.fuel_table;
     let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
     in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
-    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
-    let ages: Vec<f64> = in_order.iter().map(|(ride, ..)| weight_by_age(bike, plan, ride, when)).collect();
-    for ((_, outcome, _), age) in in_order.iter().zip(&ages) {
-        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
-            sum.merge(&more.weighted(*age));
-        }
-    }
-    let evidence = match &plan.estimator {
-        Estimator::Mean(averaging) => {
-            let spread = averaging.spread();
-            sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect()
-        }
-        Estimator::Surface(fit) => surface_evidence(fit, &in_order, &ages, &sums, today, kind, notes)?,
-    };
+    let aged: Vec<(&RideOutcome, f64)> =
+        in_order.iter().map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when))).collect();
     let start = start_of_build(bike, slot)?;
-    let input = BlendInput { today, start: &start, evidence: &evidence, kind, settings: &plan.blending };
+    let together = evidence_of_rides(plan, &aged, today, &start, kind).ok_or_else(|| {
+        OperationError::failed(
+            "the surface cannot be solved for these rides",
+            "look for cells that hold no fuel, or use `average` in the pipeline",
+        )
+    })?;
+    let names = in_order.iter().map(|(ride, ..)| ride.name.as_str());
+    notes.extend(names.zip(&together.offsets).filter_map(|(name, offset)| odd_ride(name, offset)));
+    let input = BlendInput {
+        today,
+        start: &start,
+        evidence: &together.cells,
+        kind,
+        today_weighed: plan.estimator.weighs_today(),
+        settings: &plan.blending,
+    };
     Ok(propose(&input))
 }
 
@@ -566,44 +569,18 @@ fn weight_by_age(bike: &OpenBike, plan: &Plan, ride: &UsableRide, when: Moment) 
     }
 }
 
-/// The surface's evidence, and a note on every ride that lies off the others.
-fn surface_evidence(
-    fit: &SurfaceFit,
-    rides: &[&(UsableRide, RideOutcome, bool)],
-    ages: &[f64],
-    sums: &[CellSums],
-    today: &SlotTables,
-    kind: FuelTableKind,
-    notes: &mut Vec<String>,
-) -> Result<Vec<Option<CellEvidence>>, OperationError> {
+/// A note on a ride that lies off the others as a whole.
+fn odd_ride(name: &str, offset: &RideOffset) -> Option<String> {
     // Two standard errors, and enough to matter to an engine.
     const WORTH_NAMING: f64 = 0.015;
     const SURE: f64 = 2.0;
-    let (named, aged): (Vec<&str>, Vec<RideEquations>) = rides
-        .iter()
-        .zip(ages)
-        .filter_map(|((ride, outcome, _), age)| {
-            Some((ride.name.as_str(), outcome.equations.as_ref()?.weighted(*age)))
-        })
-        .unzip();
-    let equations: Vec<&RideEquations> = aged.iter().collect();
-    let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
-    let solution = solve(&equations, &today.fuel.grid, &amounts, fit).ok_or_else(|| {
-        OperationError::failed(
-            "the surface cannot be solved for these rides",
-            "look for cells that hold no fuel, or use `average` in the pipeline",
+    let odd = offset.ratio.abs() > WORTH_NAMING && offset.ratio.abs() > SURE * offset.std_error;
+    odd.then(|| {
+        format!(
+            "{name} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
+            units::signed(offset.ratio * 100.0, 1)
         )
-    })?;
-    let offsets = solution.ride_offsets.iter().zip(&solution.ride_offset_errors);
-    for (name, (offset, error)) in named.iter().zip(offsets) {
-        if offset.abs() > WORTH_NAMING && offset.abs() > SURE * error {
-            notes.push(format!(
-                "{name} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
-                units::signed(offset * 100.0, 1)
-            ));
-        }
-    }
-    Ok(evidence_of(&solution, sums, kind))
+    })
 }
 
 /// The fuel table at the first revision of the build on the bike now.

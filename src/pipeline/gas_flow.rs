@@ -21,13 +21,13 @@ const USUAL_FILLING: f64 = 0.8;
 /// Units: 1/min, load on the table's axis, kPa in; kg/s out.
 pub fn gas_flow_kg_s(bike: &Bike, table: &Table, rpm: f64, load: f64, map_kpa: Option<f64>) -> f64 {
     let engine = &bike.engine;
-    let air_g = air_g(bike, table.at(rpm, load), load, map_kpa);
+    let air_g = air_g(bike, table.at(rpm, load), rpm, load, map_kpa);
     let flow = air::engine_flow_kg_s(air_g, engine.cylinders, engine.strokes, rpm);
     (flow * (1.0 + 1.0 / bike.stoich_afr)).max(LEAST_FLOW_KG_S)
 }
 
 /// Air of one cylinder and cycle, g.
-fn air_g(bike: &Bike, cell: f64, load: f64, map_kpa: Option<f64>) -> f64 {
+fn air_g(bike: &Bike, cell: f64, rpm: f64, load: f64, map_kpa: Option<f64>) -> f64 {
     let trapped = |filling: f64, kpa: f64| {
         air::cylinder_air_g(filling, kpa, bike.engine.cylinder_cc(), air::REFERENCE_TEMP_C)
     };
@@ -46,11 +46,29 @@ fn air_g(bike: &Bike, cell: f64, load: f64, map_kpa: Option<f64>) -> f64 {
         _ => match (map_kpa, bike.controller.load) {
             (Some(map_kpa), _) if map_kpa.is_finite() => trapped(USUAL_FILLING, map_kpa),
             (_, LoadAxis::MapKpa) => trapped(USUAL_FILLING, load),
-            // Nothing tells the flow: filling grows with the opening. The
-            // delay is then off by some hundredths of a second at most.
-            _ => trapped(0.15 + 0.65 * (load / 100.0).clamp(0.0, 1.0).sqrt(), air::REFERENCE_KPA),
+            // Nothing tells the flow. The delay is then off by some hundredths of a
+            // second at most.
+            _ => trapped(usual_filling(rpm, load), air::REFERENCE_KPA),
         },
     }
+}
+
+/// What a throttle of usual size lets a cylinder fill itself to, as a ratio of
+/// the reference air: the faster the engine, the less of it for each cycle,
+/// until the throttle is no longer what limits it.
+///
+/// Units: 1/min, %.
+///
+/// # Source
+/// The shape is that of a choked throttle feeding a pump; idle at about 0.3, and
+/// the sizes, are common practice, no source.
+pub(super) fn usual_filling(rpm: f64, throttle_pct: f64) -> f64 {
+    const CLOSED_FEEDS_RPM: f64 = 440.0;
+    const OPENING_PER_PCT: f64 = 0.4;
+    const WIDE_OPEN: f64 = 0.85;
+    let opening = 1.0 + OPENING_PER_PCT * throttle_pct.clamp(0.0, 100.0);
+    let offered = CLOSED_FEEDS_RPM * opening / rpm.max(1.0);
+    WIDE_OPEN * offered / (1.0 + offered * offered).sqrt()
 }
 
 #[cfg(test)]

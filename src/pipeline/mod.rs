@@ -5,19 +5,25 @@
 //! into the proposed table. Adding a stage is one file in `stages/` and one
 //! line in its registry.
 
+mod delay;
 mod gas_flow;
 mod plan;
+mod response;
 mod ride_run;
 mod rows;
 mod shipped;
 mod stage;
 pub mod stages;
 mod steadiness;
+mod together;
 
+pub use delay::FoundDelay;
 pub use gas_flow::gas_flow_kg_s;
 pub use plan::{Plan, RideChoice, schema};
+pub use response::{Alignment, Course, Following};
 pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, run_ride};
 pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
 pub use stage::{Filter, SettingDoc, Stage, StageEntry, StageKind, StageSettings, entry};
 pub use steadiness::{RatioFilters, variance_ratio};
+pub use together::{RideOffset, Together, evidence_of_rides};

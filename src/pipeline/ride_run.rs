@@ -1,5 +1,6 @@
 //! One ride through the filters: funnel, kept samples, evidence.
 
+use super::delay::FoundDelay;
 use super::plan::Plan;
 use super::rows::{Reason, RideContext, Rows};
 use crate::bike::{Density, Mixture};
@@ -88,6 +89,8 @@ pub struct RideOutcome {
     pub sums: Vec<CellSums>,
     /// The ride's part of the surface's equations, when the pipeline fits one.
     pub equations: Option<RideEquations>,
+    /// The lambda delay found from the ride, where bike.yaml leaves it to the rides.
+    pub delay: Option<FoundDelay>,
 }
 
 /// A ride that lacks what the pipeline needs.
@@ -120,7 +123,7 @@ pub static STEP_REASONS: [&Reason; 3] = [&OTHER_SLOT, &TARGET_DISAGREES, &NO_COR
 const AIR_LASTS_S: f64 = 60.0;
 const TARGET_LASTS_S: f64 = 1.0;
 /// A logged target outside this is no lambda; the mixture table answers then.
-const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
+pub(super) const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 
 /// A logged target further from the mixture table than this leaves open which
 /// of the two the controller fuelled by. Common practice, no source.
@@ -160,10 +163,11 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         let (rpm, load) = grid.point(cell);
         kind.amount(ridden.at(rpm, load))
     });
+    let (usual, _) = context.bike.lambda_sensor.delay.value();
     let ride_samples = RideSamples {
         samples,
         interval_s: rows.interval_s(),
-        memory_s: context.bike.lambda_sensor.delay.value().0.lag_s,
+        memory_s: rows.alignment().map_or(usual.lag_s, |alignment| alignment.delay.lag_s),
         ridden_amounts: ridden_amounts.collect(),
     };
     let sums = accumulate(&ride_samples, grid, &plan.estimator.averaging());
@@ -179,6 +183,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         other_slot,
         sums,
         equations,
+        delay: rows.alignment().and_then(|alignment| alignment.found.clone()),
     })
 }
 
@@ -320,7 +325,8 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
         };
         let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted * density;
         if factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
-            samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor });
+            let certainty = rows.certainty()[i];
+            samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor, certainty });
         } else {
             rows.drop_sample(i, &NO_CORRECTION);
         }

@@ -1,5 +1,6 @@
 //! The samples of one ride on their way through the filters.
 
+use super::response::Alignment;
 use crate::bike::{Bike, SlotTables};
 use crate::ride::{Channel, Ride};
 use crate::table::LoadAxis;
@@ -40,6 +41,10 @@ pub struct Rows<'a> {
     lambda: Vec<f64>,
     /// What the controller's closed loop added, %.
     trim_pct: Vec<f64>,
+    /// How lambda was brought to the operating points, once it was.
+    alignment: Option<Alignment<'a>>,
+    /// How much a sample counts beside one of steady running, 0 to 1.
+    certainty: Vec<f64>,
     fate: Vec<Option<&'static Reason>>,
 }
 
@@ -56,6 +61,8 @@ impl<'a> Rows<'a> {
             rpm: ride.values(Channel::Rpm)?,
             load: ride.values(load_channel(load))?,
             trim_pct: vec![0.0; lambda.len()],
+            alignment: None,
+            certainty: vec![1.0; lambda.len()],
             fate: vec![None; lambda.len()],
             lambda: mean_of(&sensors),
             sensors,
@@ -114,6 +121,27 @@ impl<'a> Rows<'a> {
     pub fn set_trim_pct(&mut self, trim_pct: Vec<f64>) {
         debug_assert_eq!(trim_pct.len(), self.fate.len());
         self.trim_pct = trim_pct;
+    }
+
+    /// How lambda was brought to the operating points; `None` before `align`.
+    pub fn alignment(&self) -> Option<&Alignment<'a>> {
+        self.alignment.as_ref()
+    }
+
+    /// Remembers how lambda was brought to the operating points.
+    pub fn set_alignment(&mut self, alignment: Alignment<'a>) {
+        self.alignment = Some(alignment);
+    }
+
+    /// How much each sample counts beside one of steady running, 0 to 1.
+    pub fn certainty(&self) -> &[f64] {
+        &self.certainty
+    }
+
+    /// Puts the samples' certainty in place.
+    pub fn set_certainty(&mut self, certainty: Vec<f64>) {
+        debug_assert_eq!(certainty.len(), self.fate.len());
+        self.certainty = certainty;
     }
 
     /// Any other channel; `None` when the log lacks it.

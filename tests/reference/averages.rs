@@ -127,7 +127,8 @@ fn effective_samples_of_a_hold(n: u32, rho: f64) -> f64 {
     let memory_s = if rho > 0.0 { -INTERVAL_S / rho.ln() } else { 0.0 };
     let axis = |breakpoints: [f64; 2]| Axis::new(breakpoints.to_vec()).expect("ascending");
     let grid = Grid { rpm: axis([1000.0, 2000.0]), load: axis([0.0, 10.0]) };
-    let hold = |i| Sample { time_s: f64::from(i) * INTERVAL_S, rpm: 1000.0, load: 0.0, factor: 1.0 };
+    let hold =
+        |i| Sample { time_s: f64::from(i) * INTERVAL_S, rpm: 1000.0, load: 0.0, factor: 1.0, certainty: 1.0 };
     let ride = RideSamples {
         samples: (0..n).map(hold).collect(),
         interval_s: INTERVAL_S,

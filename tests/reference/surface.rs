@@ -76,6 +76,7 @@ fn ride_equations(reference: &Reference, ride: &Ride, settings: &SurfaceFit) -> 
         rpm: ride.rpm[i],
         load: ride.load[i],
         factor: ride.factor[i],
+        certainty: 1.0,
     });
     let samples = RideSamples {
         samples: samples.collect(),
@@ -110,7 +111,8 @@ fn the_surface_is_the_least_squares_solution() {
         let rides: Vec<RideEquations> =
             rides.map(|ride| ride_equations(&reference, ride, &case.settings)).collect();
         let borrowed: Vec<&RideEquations> = rides.iter().collect();
-        let got = solve(&borrowed, &grid, &reference.today, &case.settings).expect("positive definite");
+        let got = solve(&borrowed, &grid, &reference.today, &reference.today, &case.settings)
+            .expect("positive definite");
         let close = |what, got: &[f64], want: &[f64]| {
             assert_all_close(&format!("{name}: {what}"), got, want, CANCELLATION);
         };

@@ -4,13 +4,12 @@
 //! sensor, and the sensor lags. Both change with speed and load, so the delay
 //! is computed for each sample.
 
-use super::super::gas_flow::gas_flow_kg_s;
+use super::super::delay::estimate_delay;
+use super::super::response::{Alignment, Course, Readings};
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
-use crate::physics::air;
-use crate::ride::Channel;
+use crate::bike::Delay;
 use crate::table::Axis;
-use crate::units::kelvin;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -43,9 +42,11 @@ impl StageSettings for Align {
     const NAME: &'static str = "align";
     const KIND: StageKind = StageKind::Filter;
     const ABOUT: &'static str = "Moves each lambda back to the operating point that made it: engine cycles, plus exhaust \
-         volume over gas flow, plus sensor lag, all as bike.yaml says. With `delay: estimate` the usual values serve. \
-         With two sensors the mean of those that read counts.";
-    const SOURCE: &'static str = "first-order lag plus delay that depends on the operating point: Shafai, Roduner and \
+         volume over gas flow, plus sensor lag. With `delay: estimate` in bike.yaml they are found from the ride's own \
+         transients, as those that leave the least unexplained, and kept near the usual values as far as the ride \
+         does not tell. With two sensors the mean of those that read counts.";
+    const SOURCE: &'static str = "delay, lag and table fitted together by Gauss-Newton steps with the table projected out \
+         (Golub and Pereyra 1973, from memory); first-order lag plus delay that depends on the operating point: Shafai, Roduner and \
          Geering, SAE 970613 (1997); delay formula and 900 K exhaust gas from memory; a first-order lag is taken as a \
          delay by its time constant, exact for ramps";
     const EXAMPLE: &'static str = "- align: { exhaust_temp_c: 600 }";
@@ -59,47 +60,40 @@ impl StageSettings for Align {
 impl Filter for Align {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
-        let map_kpa = rows.channel(Channel::MapKpa);
         let grid = &context.ridden.fuel.grid;
-        let readings: Vec<Readings> = rows.sensors().iter().map(|s| Readings::new(time, s)).collect();
-        let (delay, _) = context.bike.lambda_sensor.delay.value();
-        let turns_per_cycle = f64::from(context.bike.engine.strokes) / 2.0;
-        let gas_kg_m3 = EXHAUST_KPA * 1000.0 / (air::R_AIR * kelvin(self.exhaust_temp_c));
-        let reach_s = (rows.interval_s() * 3.0).max(LONGEST_GAP_S);
-        let mut aligned = vec![vec![f64::NAN; rows.len()]; readings.len()];
         for i in 0..rows.len() {
             if rpm[i].is_nan() || load[i].is_nan() {
                 rows.drop_sample(i, &NO_POINT);
-                continue;
-            }
-            if rpm[i] < self.running_rpm.max(1.0) {
+            } else if rpm[i] < self.running_rpm.max(1.0) {
                 rows.drop_sample(i, &STOPPED);
-                continue;
-            }
-            if beyond(&grid.rpm, rpm[i]) || beyond(&grid.load, load[i]) {
+            } else if beyond(&grid.rpm, rpm[i]) || beyond(&grid.load, load[i]) {
                 rows.drop_sample(i, &OFF_TABLE);
+            }
+        }
+        let course = Course::new(rows, context, self.exhaust_temp_c, self.running_rpm);
+        let found = match context.bike.lambda_sensor.delay {
+            Delay::Fixed(_) => None,
+            Delay::Estimate(_) => Some(estimate_delay(rows, context, &course)),
+        };
+        let delay = found.as_ref().map_or(context.bike.lambda_sensor.delay.value().0, |found| found.delay);
+        let readings: Vec<Readings> = rows.sensors().iter().map(|s| Readings::new(time, s)).collect();
+        let mut aligned = vec![vec![f64::NAN; rows.len()]; readings.len()];
+        for i in 0..rows.len() {
+            if !rows.is_kept(i) {
                 continue;
             }
-            let cycles_s = delay.cycles * turns_per_cycle * 60.0 / rpm[i];
-            let flow_kg_s =
-                gas_flow_kg_s(context.bike, &context.ridden.fuel, rpm[i], load[i], map_kpa.map(|m| m[i]));
-            let transit_s = gas_kg_m3 * delay.transport_ml * 1e-6 / flow_kg_s;
-            let at_s = time[i] + cycles_s + transit_s + delay.lag_s;
+            let at_s = course.shows_at_s(i, &delay);
             for (aligned, readings) in aligned.iter_mut().zip(&readings) {
-                aligned[i] = readings.at(at_s, reach_s);
+                aligned[i] = readings.at(at_s, course.gap_s());
             }
             if aligned.iter().all(|a| a[i].is_nan()) {
                 rows.drop_sample(i, &NO_LAMBDA);
             }
         }
         rows.set_sensors(aligned);
+        rows.set_alignment(Alignment { course, delay, found });
     }
 }
-
-/// Pressure in the exhaust pipe, close to ambient. Common practice, no source.
-const EXHAUST_KPA: f64 = 101.3;
-/// Two readings further apart than this are not joined by a line.
-const LONGEST_GAP_S: f64 = 0.5;
 
 /// Whether a value lies further outside an axis than one of its outer intervals.
 ///
@@ -108,38 +102,6 @@ fn beyond(axis: &Axis, value: f64) -> bool {
     let b = axis.breakpoints();
     let last = b.len() - 1;
     value < b[0] - (b[1] - b[0]) || value > b[last] + (b[last] - b[last - 1])
-}
-
-/// The readings of one sensor, rows without one left out.
-struct Readings {
-    time_s: Vec<f64>,
-    values: Vec<f64>,
-}
-
-impl Readings {
-    fn new(time_s: &[f64], values: &[f64]) -> Self {
-        let there = || time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
-        Self { time_s: there().map(|(t, _)| *t).collect(), values: there().map(|(_, v)| *v).collect() }
-    }
-
-    /// The reading at a time, on the line between its two neighbours; NaN where
-    /// these lie too far apart.
-    fn at(&self, at_s: f64, reach_s: f64) -> f64 {
-        let (time_s, values) = (&self.time_s, &self.values);
-        let after = time_s.partition_point(|t| *t < at_s);
-        if after == time_s.len() {
-            return f64::NAN;
-        }
-        if time_s[after] == at_s {
-            return values[after];
-        }
-        let Some(before) = after.checked_sub(1) else { return f64::NAN };
-        let gap = time_s[after] - time_s[before];
-        if gap > reach_s {
-            return f64::NAN;
-        }
-        values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
-    }
 }
 
 #[cfg(test)]

@@ -26,6 +26,7 @@ stages! {
     transients::Transients,
     steady::Steady,
     window::Window,
+    settling::Settling,
     average::Average,
     surface::Surface,
     blend::Blend,

@@ -1,0 +1,335 @@
+//! The delay from cylinder to logged lambda, found from the ride itself.
+//!
+//! A ride's rows enter, before any of them is dropped for its lambda; engine
+//! cycles, pipe volume and sensor lag leave, with their uncertainty. While the
+//! engine moves from cell to cell, the wrong delay puts the error of one cell on
+//! another: the right one leaves the least that no table explains.
+
+use super::response::{Course, Following, Readings};
+use super::rows::{RideContext, Rows, hold};
+use crate::bike::FixedDelay;
+use crate::evidence::{Banded, HUBER_K, MAD_TO_SD, huber_weight, smoothness, weighted_median};
+use crate::ride::Channel;
+use crate::table::Grid;
+use crate::units;
+use serde::Serialize;
+
+/// A delay found from a ride.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FoundDelay {
+    /// The delay that serves.
+    pub delay: FixedDelay,
+    /// Standard error of each of its parts.
+    pub std_error: FixedDelay,
+    /// Seconds from cylinder to reading at the ride's usual operating point.
+    pub typical_s: f64,
+    /// Standard error of that.
+    pub typical_std_error_s: f64,
+    /// The ride had too few transients to say more than is usual.
+    pub usual_kept: bool,
+    /// Why the finding should be doubted.
+    pub doubt: Option<String>,
+}
+
+/// How far bikes lie from the usual delay. Common practice, no source.
+const USUAL_SPREAD: FixedDelay = FixedDelay { cycles: 0.5, transport_ml: 400.0, lag_s: 0.03 };
+/// How far they lie from the usual film and filling, fitted alongside so that
+/// they are not taken for delay. Common practice, no source.
+const FILM_SHARE_SPREAD: f64 = 0.08;
+const FILLING_CYCLES_SPREAD: f64 = 0.5;
+/// Cycles, volume, lag, film and filling.
+const UNKNOWNS: usize = 5;
+/// Spread of one independent reading about the fit, as a ratio.
+const READING_SPREAD: f64 = 0.012;
+/// The residuals of one transient belong together: one independent value in this
+/// time, s. Measured on virtual bikes, whose rides then agree within their errors.
+const MEMORY_S: f64 = 2.0;
+/// What the response leaves out (metering once a cycle, rows that are not
+/// instants) shifts the delay by about this much, s. Measured on virtual bikes.
+const MODEL_S: f64 = 0.015;
+/// How far the table may be off, and bend, while the delay is sought, %.
+const TABLE_CHANGE_PCT: f64 = 30.0;
+const TABLE_BEND_PCT: f64 = 5.0;
+const STEPS: usize = 4;
+const ROBUST_PASSES: usize = 2;
+/// A larger miss than this is not a matter of delay.
+const LARGEST_MISS: f64 = 0.5;
+/// Rows around a fuel cut say more about the film than about the delay, s.
+const BEFORE_CUT_S: f64 = 0.2;
+const AFTER_CUT_S: f64 = 0.5;
+/// Fewer rows than this cannot carry an estimate.
+const FEWEST_ROWS: usize = 400;
+/// Below this gain over what is usual the ride says nothing of its own.
+const WORTH_SAYING: f64 = 0.7;
+/// A longer lag, or more pipe, than any sound installation has. Common practice, no source.
+const SLOW_SENSOR_S: f64 = 0.2;
+const FAR_PROBE_ML: f64 = 3500.0;
+
+/// One row that speaks.
+struct Speaker {
+    row: usize,
+    cells: [usize; 4],
+    shares: [f64; 4],
+    weight: f64,
+}
+
+/// Finds the delay by Gauss-Newton steps from the usual one, with the table
+/// projected out and the usual values as a prior.
+///
+/// # Source
+/// Separable least squares (variable projection): Golub and Pereyra, SIAM J.
+/// Numer. Anal. 10 (1973), from memory. Checked against scipy in `tests/reference`.
+pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course: &Course<'_>) -> FoundDelay {
+    let usual = FixedDelay::USUAL;
+    let prior_at = pack(&usual, &Following::default());
+    let readings = Readings::new(rows.time_s(), rows.lambda());
+    let mut at = prior_at;
+    let mut inverse = prior_inverse();
+    let mut speakers = Vec::new();
+    for step in 0..STEPS {
+        if step == 0 {
+            speakers = choose(rows, context, course, &readings, &at);
+            if speakers.len() < FEWEST_ROWS {
+                break;
+            }
+        }
+        let miss = misses(course, &readings, &at, &speakers);
+        let slopes: Vec<Vec<f64>> = (0..UNKNOWNS)
+            .map(|k| {
+                let h = spread(k) * 0.1;
+                let mut aside = at;
+                aside[k] += h;
+                let there = misses(course, &readings, &aside, &speakers);
+                there.iter().zip(&miss).map(|(a, b)| (a - b) / h).collect()
+            })
+            .collect();
+        let Some((delta, covariance)) =
+            step_of(&context.ridden.fuel.grid, &speakers, &miss, &slopes, &at, &prior_at)
+        else {
+            break;
+        };
+        inverse = covariance;
+        for k in 0..UNKNOWNS {
+            at[k] = (at[k] + delta[k].clamp(-2.0 * spread(k), 2.0 * spread(k))).max(0.0);
+        }
+    }
+    report(course, rows, &at, &inverse, &usual)
+}
+
+fn pack(delay: &FixedDelay, following: &Following) -> [f64; UNKNOWNS] {
+    [delay.cycles, delay.transport_ml, delay.lag_s, following.film_share, following.filling_cycles]
+}
+
+fn unpack(at: &[f64; UNKNOWNS]) -> (FixedDelay, Following) {
+    let delay = FixedDelay { cycles: at[0], transport_ml: at[1], lag_s: at[2] };
+    (delay, Following { film_share: at[3].min(0.9), filling_cycles: at[4], ..Following::default() })
+}
+
+fn spread(k: usize) -> f64 {
+    let all = pack(
+        &USUAL_SPREAD,
+        &Following { film_share: FILM_SHARE_SPREAD, filling_cycles: FILLING_CYCLES_SPREAD, film_s: 0.0 },
+    );
+    all[k]
+}
+
+fn prior_inverse() -> Vec<Vec<f64>> {
+    let row = |i: usize| (0..UNKNOWNS).map(|j| if i == j { spread(i).powi(2) } else { 0.0 }).collect();
+    (0..UNKNOWNS).map(row).collect()
+}
+
+/// Measured over predicted reading at each speaker's own time, less one; NaN where unknown.
+fn misses(course: &Course<'_>, readings: &Readings, at: &[f64; UNKNOWNS], speakers: &[Speaker]) -> Vec<f64> {
+    let (delay, following) = unpack(at);
+    let predicted = course.reading(&course.cylinder_lambda(&following), &delay);
+    let predicted = Readings::new(course.time_s(), &predicted);
+    let miss = |row: usize| {
+        let shows_s = course.shows_at_s(row, &delay);
+        readings.at(shows_s, course.gap_s()) / predicted.at(shows_s, course.gap_s()) - 1.0
+    };
+    speakers.iter().map(|speaker| miss(speaker.row)).collect()
+}
+
+/// Rows of a warm, fuelled engine whose reading the sensor can tell.
+fn choose(
+    rows: &Rows<'_>,
+    context: &RideContext<'_>,
+    course: &Course<'_>,
+    readings: &Readings,
+    at: &[f64; UNKNOWNS],
+) -> Vec<Speaker> {
+    let warm_c = context.bike.warm.engine_temp_c;
+    let temp = rows.channel(Channel::EngineTempC);
+    let cut = hold(rows.time_s(), course.cut(), BEFORE_CUT_S, AFTER_CUT_S);
+    let [low, high] = context.bike.lambda_sensor.valid;
+    let (delay, _) = unpack(at);
+    let grid = &context.ridden.fuel.grid;
+    let warm = |i: usize| temp.is_none_or(|t| t[i] >= warm_c);
+    let fuelled = (0..rows.len()).filter(|i| rows.is_kept(*i) && warm(*i) && !cut[*i]);
+    let mut speakers: Vec<Speaker> = fuelled
+        .filter(|i| (low..=high).contains(&readings.at(course.shows_at_s(*i, &delay), course.gap_s())))
+        .map(|row| {
+            let (rpm, load) = (rows.rpm()[row], rows.load()[row]);
+            let corners = grid.corners(rpm, load);
+            let amount =
+                |cell: usize| context.bike.controller.fuel_table.amount(context.ridden.fuel.values[cell]);
+            let parts = corners.cells.map(amount);
+            let whole: f64 = parts.iter().zip(corners.weights).map(|(p, w)| p * w).sum();
+            let mut shares = [0.0; 4];
+            for k in 0..4 {
+                shares[k] = corners.weights[k] * parts[k] / whole;
+            }
+            Speaker { row, cells: corners.cells, shares, weight: 0.0 }
+        })
+        .filter(|speaker| speaker.shares.iter().all(|s| s.is_finite()))
+        .collect();
+    let miss = misses(course, readings, at, &speakers);
+    let weight = rows.interval_s() / MEMORY_S / READING_SPREAD.powi(2);
+    for (speaker, miss) in speakers.iter_mut().zip(&miss) {
+        speaker.weight = if miss.abs() < LARGEST_MISS { weight } else { 0.0 };
+    }
+    speakers.retain(|speaker| speaker.weight > 0.0);
+    speakers
+}
+
+/// One Gauss-Newton step, and the covariance of the unknowns.
+fn step_of(
+    grid: &Grid,
+    speakers: &[Speaker],
+    miss: &[f64],
+    slopes: &[Vec<f64>],
+    at: &[f64; UNKNOWNS],
+    prior_at: &[f64; UNKNOWNS],
+) -> Option<([f64; UNKNOWNS], Vec<Vec<f64>>)> {
+    let usable = |s: usize| miss[s].is_finite() && slopes.iter().all(|slope| slope[s].is_finite());
+    let mut robust: Vec<f64> = (0..speakers.len()).map(|s| f64::from(u8::from(usable(s)))).collect();
+    let mut answer = None;
+    for _ in 0..ROBUST_PASSES {
+        let columns: Vec<&[f64]> = std::iter::once(miss).chain(slopes.iter().map(Vec::as_slice)).collect();
+        let left = without_table(grid, speakers, &robust, &columns)?;
+        let mut matrix = Banded::zeros(UNKNOWNS, UNKNOWNS - 1);
+        let mut right = vec![0.0; UNKNOWNS];
+        for (s, speaker) in speakers.iter().enumerate() {
+            let w = speaker.weight * robust[s];
+            if w == 0.0 {
+                continue;
+            }
+            for a in 0..UNKNOWNS {
+                right[a] -= w * left[a + 1][s] * left[0][s];
+                for b in 0..=a {
+                    matrix.add(a, b, w * left[a + 1][s] * left[b + 1][s]);
+                }
+            }
+        }
+        for k in 0..UNKNOWNS {
+            let information = spread(k).powi(-2);
+            matrix.add(k, k, information);
+            right[k] -= information * (at[k] - prior_at[k]);
+        }
+        let factor = matrix.factor()?;
+        let delta = factor.solve(&right);
+        let unit = |i: usize| (0..UNKNOWNS).map(|j| f64::from(u8::from(i == j))).collect::<Vec<f64>>();
+        let covariance = (0..UNKNOWNS).map(|i| factor.solve(&unit(i))).collect();
+        let residual = |s: usize| left[0][s] + (0..UNKNOWNS).map(|k| left[k + 1][s] * delta[k]).sum::<f64>();
+        let mut sizes: Vec<(f64, f64)> =
+            (0..speakers.len()).filter(|s| robust[*s] > 0.0).map(|s| (residual(s).abs(), 1.0)).collect();
+        let scale = (weighted_median(&mut sizes)? * MAD_TO_SD).max(READING_SPREAD);
+        for (s, weight) in robust.iter_mut().enumerate().filter(|(_, w)| **w > 0.0) {
+            *weight = huber_weight(residual(s) / scale, HUBER_K);
+        }
+        let mut found = [0.0; UNKNOWNS];
+        found.copy_from_slice(&delta);
+        answer = Some((found, covariance));
+    }
+    answer
+}
+
+/// What a smooth change of the table cannot explain of each column.
+fn without_table(
+    grid: &Grid,
+    speakers: &[Speaker],
+    robust: &[f64],
+    columns: &[&[f64]],
+) -> Option<Vec<Vec<f64>>> {
+    let (mut matrix, _) = smoothness(grid, TABLE_CHANGE_PCT, TABLE_BEND_PCT, &vec![1.0; grid.cells()]);
+    let mut rights = vec![vec![0.0; grid.cells()]; columns.len()];
+    for (s, speaker) in speakers.iter().enumerate() {
+        let w = speaker.weight * robust[s];
+        if w == 0.0 {
+            continue;
+        }
+        for a in 0..4 {
+            let weighted = w * speaker.shares[a];
+            for b in 0..=a {
+                matrix.add(speaker.cells[a], speaker.cells[b], weighted * speaker.shares[b]);
+            }
+            for (right, column) in rights.iter_mut().zip(columns) {
+                right[speaker.cells[a]] += weighted * column[s];
+            }
+        }
+    }
+    let factor = matrix.factor()?;
+    let left = rights.iter().zip(columns).map(|(right, column)| {
+        let change = factor.solve(right);
+        let explained =
+            |speaker: &Speaker| (0..4).map(|k| speaker.shares[k] * change[speaker.cells[k]]).sum::<f64>();
+        speakers.iter().zip(column.iter()).map(|(speaker, value)| value - explained(speaker)).collect()
+    });
+    Some(left.collect())
+}
+
+/// The finding with its error bars, and whether it should be doubted.
+fn report(
+    course: &Course<'_>,
+    rows: &Rows<'_>,
+    at: &[f64; UNKNOWNS],
+    covariance: &[Vec<f64>],
+    usual: &FixedDelay,
+) -> FoundDelay {
+    let (delay, _) = unpack(at);
+    let mut delays: Vec<(f64, f64)> = (0..course.len())
+        .filter(|i| rows.is_kept(*i))
+        .map(|i| (course.delay_s(i, &delay), i as f64))
+        .filter(|(d, _)| d.is_finite())
+        .collect();
+    delays.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let middle = delays.get(delays.len() / 2).map(|(_, row)| *row as usize);
+    let part = |row: usize, only: FixedDelay| course.delay_s(row, &only);
+    let none = FixedDelay { cycles: 0.0, transport_ml: 0.0, lag_s: 0.0 };
+    // The delay is linear in its parts: their slopes at the usual operating point.
+    let slopes = middle.map_or([0.0; 3], |row| {
+        [
+            part(row, FixedDelay { cycles: 1.0, ..none }),
+            part(row, FixedDelay { transport_ml: 1.0, ..none }),
+            1.0,
+        ]
+    });
+    let variance = |covariance: &[Vec<f64>]| {
+        (0..3).map(|i| (0..3).map(|j| slopes[i] * covariance[i][j] * slopes[j]).sum::<f64>()).sum::<f64>()
+    };
+    let (found, presumed) = (variance(covariance), variance(&prior_inverse()));
+    let usual_kept = found >= presumed * WORTH_SAYING * WORTH_SAYING;
+    let doubt = if delay.lag_s > SLOW_SENSOR_S {
+        Some(format!(
+            "the sensor seems to lag by {} s; a sound one takes 0.05 to 0.1 s: it may be failing, or filtered by the logger",
+            units::fixed(delay.lag_s, 2)
+        ))
+    } else if delay.transport_ml > FAR_PROBE_ML {
+        Some(format!(
+            "the gas seems to travel through {} cm³ of pipe: the sensor may sit far down the exhaust, or the log's channels are not of the same instant",
+            units::fixed(delay.transport_ml, 0)
+        ))
+    } else {
+        None
+    };
+    let error = |k: usize| covariance[k][k].max(0.0).sqrt();
+    FoundDelay {
+        typical_s: middle
+            .map_or(f64::NAN, |row| course.delay_s(row, if usual_kept { usual } else { &delay })),
+        delay: if usual_kept { *usual } else { delay },
+        std_error: FixedDelay { cycles: error(0), transport_ml: error(1), lag_s: error(2) },
+        typical_std_error_s: (found + MODEL_S * MODEL_S).sqrt(),
+        doubt: doubt.filter(|_| !usual_kept),
+        usual_kept,
+    }
+}

@@ -1,0 +1,348 @@
+//! What the lambda sensor would read while the engine moves, if the ridden table
+//! were right everywhere.
+//!
+//! Operating points over time enter; the predicted reading, and when each point
+//! shows at the sensor, leave. Between injector and logged number stand the wall
+//! film, the filling of the manifold, engine cycles, the flow through the pipe,
+//! and the sensor's lag. What is left when the prediction is taken out of the
+//! measured reading is the error of the table, and not the way the hand moved.
+
+use super::delay::FoundDelay;
+use super::gas_flow::gas_flow_kg_s;
+use super::rows::{RideContext, Rows};
+use crate::bike::{ClosedLoopMode, FixedDelay, FuelTableKind, Mixture};
+use crate::physics::air;
+use crate::ride::Channel;
+use crate::table::LoadAxis;
+use crate::units::kelvin;
+
+/// Pressure in the exhaust pipe, close to ambient. Common practice, no source.
+const EXHAUST_KPA: f64 = 101.3;
+/// Over a longer gap, and over more than so many rows of a slow log, nobody knows
+/// what the engine did: film and sensor start anew.
+const LONGEST_GAP_S: f64 = 0.5;
+const LONGEST_GAP_ROWS: f64 = 3.0;
+/// A cut, and a target, that are logged seldom stay known for this long. Common practice, no source.
+const CUT_LASTS_S: f64 = 2.0;
+const TARGET_LASTS_S: f64 = 1.0;
+/// Unburnt air; no sensor reads beyond it. Common practice, no source.
+const FREE_AIR_LAMBDA: f64 = 3.0;
+/// The film leaves faster the faster the engine turns: its time constant falls
+/// with the root of speed, here from this speed. That it depends strongly on
+/// speed: SAE 2009-01-0591 (abstract read); the power is from memory.
+const FILM_AT_RPM: f64 = 3000.0;
+
+/// How fuel and air follow the hand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Following {
+    /// Share of the fuel that lands on the wall and is not made up for by the controller.
+    pub film_share: f64,
+    /// Time constant with which the film leaves the wall at 3000 1/min, s.
+    pub film_s: f64,
+    /// Time constant of the manifold's filling, engine cycles.
+    pub filling_cycles: f64,
+}
+
+impl Default for Following {
+    /// Warm film: share 0.1–0.4 of which a controller makes up for about half,
+    /// 0.2–0.8 s (Aquino, SAE 810494; values from memory). Manifold: about one
+    /// cycle, its volume over what a cycle breathes. Common practice, no source.
+    fn default() -> Self {
+        Self { film_share: 0.1, film_s: 0.4, filling_cycles: 1.0 }
+    }
+}
+
+/// How a ride's lambda was brought to its operating points.
+#[derive(Debug)]
+pub struct Alignment<'a> {
+    /// The ride as the mixture saw it.
+    pub course: Course<'a>,
+    /// The delay that was taken back.
+    pub delay: FixedDelay,
+    /// How it was found, where bike.yaml leaves it to the rides.
+    pub found: Option<FoundDelay>,
+}
+
+/// The ride as the mixture saw it.
+#[derive(Debug)]
+pub struct Course<'a> {
+    time_s: &'a [f64],
+    /// Air of a cycle if the table is right, in any unit; NaN where the engine
+    /// does not run or its point is unknown.
+    air: Vec<f64>,
+    /// Lambda that the controller means to give.
+    meant: Vec<f64>,
+    cut: Vec<bool>,
+    cycle_s: Vec<f64>,
+    /// Time through the pipe for each cm³ of it, s.
+    transit_s_per_ml: Vec<f64>,
+    fills: bool,
+    gap_s: f64,
+}
+
+impl<'a> Course<'a> {
+    /// Looks at every row, dropped or not.
+    pub fn new(rows: &Rows<'a>, context: &RideContext<'_>, exhaust_temp_c: f64, running_rpm: f64) -> Self {
+        let (rpm, load) = (rows.rpm(), rows.load());
+        let bike = context.bike;
+        let map_kpa = rows.channel(Channel::MapKpa);
+        let gas_kg_m3 = EXHAUST_KPA * 1000.0 / (air::R_AIR * kelvin(exhaust_temp_c));
+        let runs = |i: usize| rpm[i] >= running_rpm.max(1.0) && load[i].is_finite();
+        let transit = |i: usize| {
+            let flow = gas_flow_kg_s(bike, &context.ridden.fuel, rpm[i], load[i], map_kpa.map(|m| m[i]));
+            gas_kg_m3 * 1e-6 / flow
+        };
+        let all = 0..rows.len();
+        let cut = rows.held(Channel::FuelCut, CUT_LASTS_S);
+        Self {
+            time_s: rows.time_s(),
+            air: all
+                .clone()
+                .map(|i| if runs(i) { air_of(context, rpm[i], load[i]) } else { f64::NAN })
+                .collect(),
+            meant: meant_lambda(rows, context),
+            cut: all.clone().map(|i| cut.as_ref().is_some_and(|c| c[i] > 0.5)).collect(),
+            cycle_s: rpm.iter().map(|r| f64::from(bike.engine.strokes) / 2.0 * 60.0 / r).collect(),
+            transit_s_per_ml: all.map(|i| if runs(i) { transit(i) } else { f64::NAN }).collect(),
+            fills: bike.controller.load == LoadAxis::ThrottlePct,
+            gap_s: (rows.interval_s() * LONGEST_GAP_ROWS).max(LONGEST_GAP_S),
+        }
+    }
+
+    /// How many rows there are.
+    pub fn len(&self) -> usize {
+        self.air.len()
+    }
+
+    /// Air of a cycle, in any unit; NaN where unknown.
+    pub fn air(&self) -> &[f64] {
+        &self.air
+    }
+
+    /// Lambda that the controller means to give.
+    pub fn meant(&self) -> &[f64] {
+        &self.meant
+    }
+
+    /// When what happened at a row shows in the reading; the sensor's lag counts
+    /// as a delay by its time constant, exact for ramps.
+    pub fn shows_at_s(&self, i: usize, delay: &FixedDelay) -> f64 {
+        self.arrives_s(i, delay) + delay.lag_s
+    }
+
+    /// Seconds after which a row's mixture shows, for reports.
+    pub fn delay_s(&self, i: usize, delay: &FixedDelay) -> f64 {
+        self.shows_at_s(i, delay) - self.time_s[i]
+    }
+
+    /// The rows' times, s.
+    pub fn time_s(&self) -> &'a [f64] {
+        self.time_s
+    }
+
+    /// Whether fuel is cut.
+    pub fn cut(&self) -> &[bool] {
+        &self.cut
+    }
+
+    /// Longest time over which neighbouring rows belong together, s.
+    pub fn gap_s(&self) -> f64 {
+        self.gap_s
+    }
+
+    fn arrives_s(&self, i: usize, delay: &FixedDelay) -> f64 {
+        let way_s = delay.cycles * self.cycle_s[i] + delay.transport_ml * self.transit_s_per_ml[i];
+        self.time_s[i] + way_s
+    }
+
+    /// Lambda of the mixture in the cylinders, row by row.
+    ///
+    /// # Source
+    /// Film: `ṁ_film = X ṁ_inj − m/τ`, Aquino, SAE 810494 (1981), equations from
+    /// memory; filling: a first-order lag, Hendricks and Sorenson, SAE 900616 (1990).
+    pub fn cylinder_lambda(&self, following: &Following) -> Vec<f64> {
+        let filling_s = |i: usize| following.filling_cycles * self.cycle_s[i];
+        let air = match self.fills {
+            true => self.lagged(&self.air, filling_s),
+            false => self.air.clone(),
+        };
+        // Fuel per second, since the film knows no cycles.
+        let injected =
+            |i: usize| if self.cut[i] { 0.0 } else { self.air[i] / self.meant[i] / self.cycle_s[i] };
+        let share = following.film_share;
+        let mut film: Option<f64> = None;
+        let mut before_s = f64::NEG_INFINITY;
+        let mut lambda = vec![f64::NAN; self.len()];
+        for i in 0..self.len() {
+            let now = injected(i);
+            if !now.is_finite() || !air[i].is_finite() {
+                film = None;
+                continue;
+            }
+            let tau_s = following.film_s * (FILM_AT_RPM * self.cycle_s[i] / 120.0).sqrt();
+            let settled = share * tau_s * now;
+            let dt_s = self.time_s[i] - before_s;
+            before_s = self.time_s[i];
+            let enters = match film {
+                Some(mass) if dt_s <= self.gap_s => {
+                    let next = settled + (mass - settled) * (-dt_s / tau_s).exp();
+                    film = Some(next);
+                    (now - (next - mass) / dt_s).max(0.0)
+                }
+                _ => {
+                    film = Some(settled);
+                    now
+                }
+            };
+            let fuel = enters * self.cycle_s[i];
+            lambda[i] = if fuel * FREE_AIR_LAMBDA > air[i] { air[i] / fuel } else { FREE_AIR_LAMBDA };
+        }
+        lambda
+    }
+
+    /// What the sensor reads at each row's own time when the cylinders hold `lambda`.
+    pub fn reading(&self, lambda: &[f64], delay: &FixedDelay) -> Vec<f64> {
+        // Gas does not overtake gas.
+        let mut arrivals: Vec<(f64, f64)> = Vec::with_capacity(self.len());
+        let mut latest = f64::NEG_INFINITY;
+        for (i, lambda) in lambda.iter().enumerate() {
+            let at_s = self.arrives_s(i, delay);
+            if lambda.is_finite() && at_s.is_finite() {
+                latest = latest.max(at_s);
+                arrivals.push((latest, *lambda));
+            }
+        }
+        let mut next = 0;
+        let gas: Vec<f64> = self
+            .time_s
+            .iter()
+            .map(|t| {
+                while next < arrivals.len() && arrivals[next].0 < *t {
+                    next += 1;
+                }
+                between(next.checked_sub(1).map(|k| arrivals[k]), arrivals.get(next).copied(), *t, self.gap_s)
+            })
+            .collect();
+        self.lagged(&gas, |_| delay.lag_s)
+    }
+
+    /// The same lag backwards in time: what lies ahead of each value.
+    pub fn led(&self, values: &[f64], tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
+        let last = values.len().saturating_sub(1);
+        let back: Vec<f64> = values.iter().rev().copied().collect();
+        let time_s: Vec<f64> = self.time_s.iter().rev().map(|t| -t).collect();
+        let mut led = lagged(&time_s, &back, self.gap_s, |i| tau_s(last - i));
+        led.reverse();
+        led
+    }
+
+    /// Values behind a first-order lag that starts anew after a gap.
+    pub fn lagged(&self, values: &[f64], tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
+        lagged(self.time_s, values, self.gap_s, tau_s)
+    }
+}
+
+/// A value on the line between two known ones, NaN where they lie too far apart.
+fn between(before: Option<(f64, f64)>, after: Option<(f64, f64)>, at: f64, gap_s: f64) -> f64 {
+    match (before, after) {
+        (_, Some((t, value))) if t == at => value,
+        (Some((t0, v0)), Some((t1, v1))) if t1 - t0 <= gap_s => v0 + (v1 - v0) * (at - t0) / (t1 - t0),
+        _ => f64::NAN,
+    }
+}
+
+/// A first-order lag, exact for values that run straight from row to row; it
+/// starts anew, in balance, after a gap.
+///
+/// Units: s. Source: textbook response of `τ ẏ = x − y` to a ramp.
+fn lagged(time_s: &[f64], values: &[f64], gap_s: f64, tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
+    let mut out = vec![f64::NAN; values.len()];
+    let mut before: Option<usize> = None;
+    for i in 0..values.len() {
+        let x = values[i];
+        if !x.is_finite() {
+            before = None;
+            continue;
+        }
+        let tau_s = tau_s(i);
+        out[i] = match before {
+            Some(k) if tau_s > 0.0 && time_s[i] - time_s[k] <= gap_s => {
+                let dt_s = time_s[i] - time_s[k];
+                let trail = (x - values[k]) / dt_s * tau_s;
+                x - trail + (out[k] - values[k] + trail) * (-dt_s / tau_s).exp()
+            }
+            _ => x,
+        };
+        before = Some(i);
+    }
+    out
+}
+
+/// Air of a cycle if the ridden table is right, in any unit.
+fn air_of(context: &RideContext<'_>, rpm: f64, load: f64) -> f64 {
+    let controller = &context.bike.controller;
+    let amount = controller.fuel_table.amount(context.ridden.fuel.at(rpm, load));
+    let fuel = match (controller.fuel_table, controller.load) {
+        (FuelTableKind::PulseWidthMs, _) | (FuelTableKind::VePct, LoadAxis::ThrottlePct) => amount,
+        (_, LoadAxis::MapKpa) => amount * load,
+        // The stock map below the trim is not known.
+        (FuelTableKind::TrimPct, LoadAxis::ThrottlePct) => amount * super::gas_flow::usual_filling(rpm, load),
+    };
+    match controller.mixture {
+        Mixture::Controller => fuel,
+        Mixture::Table => fuel * context.ridden.mixture.at(rpm, load),
+    }
+}
+
+/// Lambda that the controller means to give at each row, its own trim included.
+fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
+    let controller = &context.bike.controller;
+    let target = match controller.mixture {
+        Mixture::Controller => rows.held(Channel::LambdaTarget, TARGET_LASTS_S),
+        Mixture::Table => None,
+    };
+    let trim = match context.bike.closed_loop.mode {
+        ClosedLoopMode::TrimLogged => rows.channel(Channel::TrimPct),
+        _ => None,
+    };
+    let meant = |i: usize| {
+        let table = context.ridden.mixture.at(rows.rpm()[i], rows.load()[i]);
+        let logged = target.as_ref().map(|t| t[i]).filter(|t| super::ride_run::TARGET_LAMBDA.contains(t));
+        let trim = trim.map(|t| t[i]).filter(|t| t.is_finite()).unwrap_or_default();
+        logged.unwrap_or(table) / (1.0 + trim / 100.0)
+    };
+    (0..rows.len()).map(meant).collect()
+}
+
+/// The readings of one sensor, rows without one left out.
+pub struct Readings {
+    time_s: Vec<f64>,
+    values: Vec<f64>,
+}
+
+impl Readings {
+    /// The readings that are there.
+    pub fn new(time_s: &[f64], values: &[f64]) -> Self {
+        let there = || time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
+        Self { time_s: there().map(|(t, _)| *t).collect(), values: there().map(|(_, v)| *v).collect() }
+    }
+
+    /// The reading at a time, on the line between its two neighbours; NaN where
+    /// these lie too far apart.
+    pub fn at(&self, at_s: f64, reach_s: f64) -> f64 {
+        let (time_s, values) = (&self.time_s, &self.values);
+        let after = time_s.partition_point(|t| *t < at_s);
+        if after == time_s.len() {
+            return f64::NAN;
+        }
+        if time_s[after] == at_s {
+            return values[after];
+        }
+        let Some(before) = after.checked_sub(1) else { return f64::NAN };
+        let gap = time_s[after] - time_s[before];
+        if gap > reach_s {
+            return f64::NAN;
+        }
+        values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
+    }
+}

@@ -1,0 +1,76 @@
+//! All rides of a run together: what they say of each cell.
+//!
+//! The outcomes of single rides enter, in the order of their hashes so that the
+//! same rides give the same bytes; the evidence of every cell leaves, and how far
+//! each ride lies off the others.
+
+use super::plan::Plan;
+use super::ride_run::RideOutcome;
+use crate::bike::{FuelTableKind, SlotTables};
+use crate::blend::Inferred;
+use crate::evidence::{CellEvidence, CellSums, Estimator, RideEquations, evidence_of, solve};
+use crate::table::Table;
+
+/// What the rides of a run say.
+#[derive(Debug, Clone)]
+pub struct Together {
+    /// The evidence of each cell of today's grid, in table order.
+    pub cells: Vec<Option<CellEvidence>>,
+    /// How far each ride lies off the others, in the order given; empty where
+    /// the estimator does not ask.
+    pub offsets: Vec<RideOffset>,
+}
+
+/// How far a ride lies off the others as a whole.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RideOffset {
+    /// As a ratio: 0.02 asks for 2 % more fuel than the others do.
+    pub ratio: f64,
+    /// Standard error of it.
+    pub std_error: f64,
+}
+
+/// Adds up the rides, each with the weight that its age leaves it. `start` is the
+/// fuel table at the build's first revision.
+///
+/// `None` when the surface cannot be solved.
+pub fn evidence_of_rides(
+    plan: &Plan,
+    rides: &[(&RideOutcome, f64)],
+    today: &SlotTables,
+    start: &Table,
+    kind: FuelTableKind,
+) -> Option<Together> {
+    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
+    for (outcome, age) in rides {
+        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
+            sum.merge(&more.weighted(*age));
+        }
+    }
+    match &plan.estimator {
+        Estimator::Mean(averaging) => {
+            let spread = averaging.spread();
+            let cells = sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind));
+            Some(Together { cells: cells.collect(), offsets: Vec::new() })
+        }
+        Estimator::Surface(fit) => {
+            let aged =
+                |(outcome, age): &(&RideOutcome, f64)| Some(outcome.equations.as_ref()?.weighted(*age));
+            let equations: Vec<RideEquations> = rides.iter().filter_map(aged).collect();
+            let borrowed: Vec<&RideEquations> = equations.iter().collect();
+            let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
+            let grid = &today.fuel.grid;
+            let at_start = |cell: usize| {
+                let (rpm, load) = grid.point(cell);
+                kind.amount(start.at(rpm, load))
+            };
+            let start: Vec<f64> = (0..grid.cells()).map(at_start).collect();
+            let solution = solve(&borrowed, grid, &amounts, &start, fit)?;
+            let offsets = solution.ride_offsets.iter().zip(&solution.ride_offset_errors);
+            Some(Together {
+                cells: evidence_of(&solution, &sums, kind, plan.blending.inferred == Inferred::All),
+                offsets: offsets.map(|(r, e)| RideOffset { ratio: *r, std_error: *e }).collect(),
+            })
+        }
+    }
+}
