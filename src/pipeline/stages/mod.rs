@@ -23,6 +23,7 @@ stages! {
     closed_loop::ClosedLoopTrim,
     overrun::Overrun,
     gear_shift::GearShift,
+    rev_limiter::RevLimiter,
     transients::Transients,
     steady::Steady,
     window::Window,
