@@ -24,6 +24,7 @@ stages! {
     overrun::Overrun,
     gear_shift::GearShift,
     rev_limiter::RevLimiter,
+    launch::Launch,
     transients::Transients,
     steady::Steady,
     window::Window,
