@@ -25,6 +25,7 @@ stages! {
     gear_shift::GearShift,
     rev_limiter::RevLimiter,
     launch::Launch,
+    idle_hunting::IdleHunting,
     transients::Transients,
     steady::Steady,
     window::Window,
