@@ -28,6 +28,7 @@ stages! {
     idle_hunting::IdleHunting,
     transients::Transients,
     steady::Steady,
+    battery::Battery,
     window::Window,
     settling::Settling,
     average::Average,
