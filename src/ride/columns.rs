@@ -52,6 +52,14 @@ impl ReadingReport {
         }
     }
 
+    /// How many rows were dropped, and why, in brackets; empty when none was.
+    fn dropped_in_words(&self) -> String {
+        let about = |key: &str| DOOR_REASONS.iter().find(|(k, _)| *k == key).map_or("", |(_, about)| *about);
+        let parts: Vec<String> =
+            self.dropped.iter().map(|(key, n)| format!("{n} rows: {}", about(key))).collect();
+        if parts.is_empty() { String::new() } else { format!(" ({})", parts.join("; ")) }
+    }
+
     /// Counts a row that is dropped.
     pub fn drop_row(&mut self, reason: &'static str) {
         *self.dropped.entry(reason).or_default() += 1;
@@ -117,7 +125,7 @@ impl RawColumns {
         }
         let kept = keep.iter().filter(|k| **k).count();
         if kept == 0 {
-            return Err(RideError::NoSamples);
+            return Err(RideError::NoSamples(self.report.dropped_in_words()));
         }
         let mut columns = Vec::with_capacity(self.numbers.len() + 1);
         for (channel, mut values) in self.numbers {

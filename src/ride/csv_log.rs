@@ -33,7 +33,7 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
         plan.row(&record, position.0, last && !ends_whole, &mut columns);
     }
     if columns.report.rows == 0 {
-        return Err(RideError::NoSamples);
+        return Err(RideError::NoSamples(String::new()));
     }
     Ok(columns)
 }

@@ -47,9 +47,9 @@ pub enum RideError {
     /// Binary data under a log's name.
     #[error("this is not a text log{0}")]
     NotText(String),
-    /// A header, but no samples.
-    #[error("has a header row but no sample that can be read (`time_s` must be seconds)")]
-    NoSamples,
+    /// A header, but no samples; what became of the rows, in words.
+    #[error("has a header row but no sample that can be read{0}")]
+    NoSamples(String),
     /// Not one title is a channel.
     #[error("no channel is known among its titles ({0})")]
     NoChannels(String),
@@ -77,6 +77,12 @@ impl RideError {
             RideError::NoChannels(_) | RideError::MissingChannel(_) => Some(
                 "the first row must name the channels, such as time_s,rpm,throttle_pct,lambda,engine_temp_c",
             ),
+            RideError::NoSamples(rows) if rows.contains("no time") => {
+                Some("`time_s` must be seconds from the start of the ride")
+            }
+            RideError::NoSamples(rows) if rows.contains("fields") => {
+                Some("every row needs as many fields as the header has titles; the header may name too many")
+            }
             RideError::NotText(_) => Some("export the log as comma-separated text, or as Parquet"),
             _ => None,
         }
@@ -222,7 +228,9 @@ mod tests {
     fn says_what_kind_of_file_it_is_not() {
         assert_eq!(read("").expect_err("empty"), RideError::Empty);
         assert_eq!(read("\u{feff}  \n").expect_err("blank"), RideError::Empty);
-        assert_eq!(read("time_s,rpm\n").expect_err("header only"), RideError::NoSamples);
+        assert_eq!(read("time_s,rpm\n").expect_err("header only"), RideError::NoSamples(String::new()));
+        let said = read("time_s,rpm,gear\n0,1000\n1,1000\n").expect_err("short rows").to_string();
+        assert!(said.ends_with("(2 rows: the row has more or fewer fields than the header)"), "{said}");
         assert!(matches!(read("a,b\n1,2\n"), Err(RideError::NoChannels(_))));
         assert!(matches!(read("rpm\n1000\n"), Err(RideError::MissingChannel("time_s"))));
         assert!(matches!(read("time_s,rpm,rpm\n0,1,2\n"), Err(RideError::DoubleChannel("rpm"))));
