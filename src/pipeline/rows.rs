@@ -258,9 +258,13 @@ pub fn hold(time_s: &[f64], mask: &[bool], before_s: f64, after_s: f64) -> Vec<b
 /// The share of a window that tells a slope from noise.
 const FULL_ENOUGH: f64 = 0.6;
 
-/// The steepest rate of a channel around each sample: the larger size of the
-/// slopes over a window that ends, and one that begins, at the sample, and at
-/// least the slope to the next reading.
+/// The steepest rate of a channel around each sample.
+///
+/// Slopes are taken over windows that end at a reading and begin at the last
+/// reading at least `window_s` before it. Each counts at both its ends, and at
+/// the reading before the later one with all rows between; the largest counts.
+/// A window that the start of a stretch cuts short counts from 60 % on.
+/// Known weakness: on an uneven clock a reading may begin no window.
 ///
 /// Readings are joined over rows where the channel is missing. Where two
 /// readings lie more than `longest_gap_s` apart nothing is known of what
