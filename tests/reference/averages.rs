@@ -39,6 +39,8 @@ struct Autocorrelation {
     n: u32,
     rho: f64,
     n_eff: f64,
+    n_eff_hold_exact: f64,
+    n_eff_pass_exact: f64,
     printed: Option<f64>,
 }
 
@@ -120,22 +122,55 @@ fn dwells_of_one_sample_give_the_heteroscedastic_error() {
     assert_same_bar("HC1", merged(rides(case).iter()).std_error_by_dwell(), case.se_hc1);
 }
 
-/// Effective samples of a cell on which a ride stood still.
-fn effective_samples_of_a_hold(n: u32, rho: f64) -> f64 {
+/// Effective samples of a cell whose weight in each sample is given.
+fn effective_samples(n: u32, rho: f64, weight: impl Fn(f64) -> f64) -> f64 {
     const INTERVAL_S: f64 = 0.05;
+    const RPM: [f64; 2] = [1000.0, 2000.0];
     // An AR(1) series of correlation ρ is a first-order lag seen every interval: ρ = exp(−interval/τ).
     let memory_s = if rho > 0.0 { -INTERVAL_S / rho.ln() } else { 0.0 };
     let axis = |breakpoints: [f64; 2]| Axis::new(breakpoints.to_vec()).expect("ascending");
-    let grid = Grid { rpm: axis([1000.0, 2000.0]), load: axis([0.0, 10.0]) };
-    let hold =
-        |i| Sample { time_s: f64::from(i) * INTERVAL_S, rpm: 1000.0, load: 0.0, factor: 1.0, certainty: 1.0 };
+    let grid = Grid { rpm: axis(RPM), load: axis([0.0, 10.0]) };
+    let sample = |i: u32| {
+        let rpm = RPM[1] + (RPM[0] - RPM[1]) * weight(f64::from(i) / f64::from(n));
+        Sample { time_s: f64::from(i) * INTERVAL_S, rpm, load: 0.0, factor: 1.0, certainty: 1.0 }
+    };
     let ride = RideSamples {
-        samples: (0..n).map(hold).collect(),
+        samples: (0..n).map(sample).collect(),
         interval_s: INTERVAL_S,
         memory_s,
         ridden_amounts: vec![50.0; grid.cells()],
     };
     accumulate(&ride, &grid, &Averaging::default())[0].effective_samples()
+}
+
+/// Effective samples of a cell on which a ride stood still.
+fn effective_samples_of_a_hold(n: u32, rho: f64) -> f64 {
+    effective_samples(n, rho, |_| 1.0)
+}
+
+#[test]
+fn correlated_samples_never_count_for_more_than_they_are_worth() {
+    // Source: variance of the weighted mean from the whole correlation matrix (numpy). The crate's
+    // sum takes a series without ends. What it misses there, 2ρ/((1−ρ²)n) of the whole at most for
+    // equal weights, follows by summing the geometric series; for weights that fall from 1 to 0,
+    // one end of weight 1 over a mean square of 1/3 makes it 3/2 of that.
+    const ROUNDING: f64 = 1e-12;
+    for row in reference().autocorrelation {
+        let ends = 2.0 * row.rho / ((1.0 - row.rho * row.rho) * f64::from(row.n));
+        let visits = [
+            ("hold", effective_samples_of_a_hold(row.n, row.rho), row.n_eff_hold_exact, ends),
+            ("pass", effective_samples(row.n, row.rho, |past| 1.0 - past), row.n_eff_pass_exact, 1.5 * ends),
+        ];
+        for (name, got, exact, most) in visits {
+            let missed = 1.0 - got / exact;
+            assert!(
+                (-ROUNDING..=most + ROUNDING).contains(&missed),
+                "{name}, n = {}, ρ = {}: {got} of {exact}, misses {missed}, at most {most}",
+                row.n,
+                row.rho
+            );
+        }
+    }
 }
 
 #[test]

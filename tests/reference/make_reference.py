@@ -28,10 +28,11 @@ from pathlib import Path
 import cantera as ct
 import numpy as np
 import scipy
+import scipy.linalg
 import scipy.sparse.linalg
 import statsmodels
 import statsmodels.api as sm
-from scipy import signal, stats
+from scipy import integrate, optimize, signal, stats
 from scipy.interpolate import RegularGridInterpolator
 from statsmodels.robust import mad
 from statsmodels.robust.norms import HuberT, TukeyBiweight
@@ -283,6 +284,14 @@ def make_weighted_mean():
         )
     for n, rho in [(200, 0.0), (37, 0.35), (1000, 0.99)]:
         autocorrelation.append({"n": n, "rho": rho, "n_eff": n * (1.0 - rho) / (1.0 + rho), "printed": None})
+    # The exact worth of n samples of an AR(1) series: the variance of their weighted mean, from the
+    # whole matrix of correlations, against the variance of one. A hold weighs all alike, a pass
+    # leaves the cell evenly.
+    for row in autocorrelation:
+        n, rho = row["n"], row["rho"]
+        correlations = scipy.linalg.toeplitz(rho ** np.arange(n))
+        for name, w in [("hold", np.ones(n)), ("pass", 1.0 - np.arange(n) / n)]:
+            row[f"n_eff_{name}_exact"] = float(w.sum() ** 2 / (w @ correlations @ w))
     wanted = []
     for sigma, se, text in [(0.03, 0.01, "9"), (0.03, 0.005, "36")]:
         value = (sigma / se) ** 2
@@ -295,7 +304,7 @@ def make_weighted_mean():
         "statsmodels WLS(y, ones, weights=w).fit(cov_type='cluster') with the default correction "
         "G/(G-1)*(N-1)/(N-K), K = 1, null with fewer than two clusters; se_hc1: cov_type='HC1'; "
         "se_nonrobust: cov_type='nonrobust'; both for contrast only, null for one sample; "
-        "autocorrelation: n(1-rho)/(1+rho); n_eff_for_se: (sigma/se)^2",
+        "autocorrelation: n(1-rho)/(1+rho), exact by (sum w)^2 / (w R w) with the full matrix R of rho^|i-j|; n_eff_for_se: (sigma/se)^2",
         "versions": VERSIONS,
         "cases": cases,
         "autocorrelation": autocorrelation,
@@ -314,6 +323,21 @@ def lower_weighted_median(x, w):
     order = np.argsort(x, kind="stable")
     cumulative = np.cumsum(w[order])
     return float(x[order][np.searchsorted(cumulative, 0.5 * cumulative[-1], side="left")])
+
+
+def efficiency(psi, edges):
+    """Share of the mean's precision that a location estimate with this psi keeps on normal data.
+
+    The asymptotic variance is E psi^2 / (E psi')^2, the mean's is 1 (Huber 1981, from memory); for
+    the normal distribution E psi' = E u psi (partial integration). `edges` are psi's kinks.
+    """
+    # nothing of the normal distribution that a double could hold lies beyond 40
+    parts = list(zip([0.0, *edges], [*edges, 40.0]))
+
+    def mean(f):
+        return 2.0 * sum(integrate.quad(lambda u: f(u) * stats.norm.pdf(u), a, b, epsabs=1e-14)[0] for a, b in parts)
+
+    return mean(lambda u: u * psi(u)) ** 2 / mean(lambda u: psi(u) ** 2)
 
 
 def make_huber():
@@ -368,14 +392,32 @@ def make_huber():
         medians.append({"name": name, "x": floats(x), "w": floats(w), "lower_weighted_median": value})
 
     factor = 1.0 / stats.norm.ppf(0.75)
+    efficiencies = []
+    for k in [0.8, 1.0, HUBER_K, 2.0, 3.0]:
+        of_k = efficiency(HuberT(t=k).psi, [k])
+        # Psi' is 1 inside k and 0 outside: the same without integration.
+        inside = 2.0 * stats.norm.cdf(k) - 1.0
+        squares = inside - 2.0 * k * stats.norm.pdf(k) + 2.0 * k * k * stats.norm.sf(k)
+        same(of_k, inside**2 / squares, "Huber's efficiency", rel=1e-10)
+        efficiencies.append({"k": k, "efficiency": of_k})
+    for_95 = {
+        name: float(optimize.brentq(lambda c: efficiency(norm(c).psi, [c]) - 0.95, low, high, xtol=1e-12))
+        for name, norm, low, high in [("huber", HuberT, 1.0, 2.0), ("tukey", TukeyBiweight, 4.0, 5.0)]
+    }
     return {
         "source": "statsmodels.robust.norms.HuberT(t=1.345).weights, TukeyBiweight(c=4.685).weights; "
         "statsmodels.robust.mad (about the median, divided by Phi^-1(3/4)); lower weighted median: "
         "smallest x whose cumulative weight is at least half of the total, by numpy sort, "
-        "equal to numpy.quantile(weights=, method='inverted_cdf')",
+        "equal to numpy.quantile(weights=, method='inverted_cdf'); efficiency on normal data by "
+        "scipy.integrate.quad over statsmodels' psi, the constant for 95 % by scipy.optimize.brentq",
         "versions": VERSIONS,
         "huber_k": HUBER_K,
         "tukey_c": TUKEY_C,
+        "huber_k_for_95": for_95["huber"],
+        "huber_k_printed": printed("B Huber k for 95 %", "1.345", for_95["huber"]),
+        "tukey_c_for_95": for_95["tukey"],
+        "tukey_c_printed": printed("B Tukey c for 95 %", "4.685", for_95["tukey"]),
+        "efficiency": efficiencies,
         "mad_factor": float(factor),
         "mad_factor_printed": printed("B MAD factor", "1.4826", factor),
         "weights": weights,
