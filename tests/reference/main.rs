@@ -1,8 +1,9 @@
 //! The crate against outside sources: libraries, standards, handbooks, and git itself.
 //!
 //! The numbers lie in the JSON files beside this one; `make_reference.py` computes them with numpy,
-//! scipy, statsmodels and cantera and says which source each printed value has. A check names its
-//! source and gives its tolerance with the reason.
+//! scipy, statsmodels and cantera and says which source each printed value has; `real_logs.py` does
+//! the same for logs of real cars with pandas. A check names its source and gives its tolerance with
+//! the reason.
 
 mod air;
 mod averages;
@@ -13,6 +14,7 @@ mod git;
 mod injectors;
 mod lag;
 mod mixture;
+mod real_logs;
 mod robust;
 mod steadiness;
 mod surface;
