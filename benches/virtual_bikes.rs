@@ -9,8 +9,8 @@
 
 use rideloop::bike::{Bike, ClosedLoopMode, Delay, Density, FixedDelay, FuelTableKind, SlotTables, Template};
 use rideloop::blend::{BlendInput, propose};
-use rideloop::evidence::{RideEquations, solve};
-use rideloop::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides, run_ride};
+use rideloop::evidence::{CellEvidence, CellSums, Estimator, RideEquations, evidence_of, solve};
+use rideloop::pipeline::{Plan, RideContext, RideOutcome, run_ride};
 use rideloop::ride::Ride;
 use rideloop::table::{Axis, Grid, LoadAxis, Table};
 use rideloop::virtual_bike::{Ambient, BikeSpec, Character, RideLog, RideRequest, RideStyle, VirtualBike};
@@ -160,7 +160,7 @@ fn test_bike(
     let mut character = if engine == 0 { Character::mild() } else { Character::from_seed(engine) };
     change(&mut bike, &mut character);
     // The tuner knows the delay only roughly.
-    if std::env::var("FIXED").is_ok() { bike.lambda_sensor.delay = Delay::Fixed(FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 }); }
+    bike.lambda_sensor.delay = Delay::Fixed(FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 });
     let twin = VirtualBike { spec: BikeSpec::of(&bike), character };
     let mut mixture = template.mixture_table();
     let grid = grid(&mixture.grid, load);
@@ -349,10 +349,27 @@ fn pipeline(bike: &TestBike, text: &str, ridden: &[(RideLog, SlotTables)], today
         })
         .collect();
     let kind = bike.bike.controller.fuel_table;
-    let aged: Vec<(&RideOutcome, f64)> = outcomes.iter().map(|outcome| (outcome, 1.0)).collect();
-    let evidence = evidence_of_rides(&plan, &aged, today, kind).expect("positive definite").cells;
+    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
+    for outcome in &outcomes {
+        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
+            sum.merge(more);
+        }
+    }
+    let evidence: Vec<Option<CellEvidence>> = match &plan.estimator {
+        Estimator::Mean(averaging) => {
+            let spread = averaging.spread();
+            sums.iter().map(|s| CellEvidence::from_sums(s, &spread, kind)).collect()
+        }
+        Estimator::Surface(fit) => {
+            let equations: Vec<&RideEquations> =
+                outcomes.iter().filter_map(|o| o.equations.as_ref()).collect();
+            let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
+            let solution = solve(&equations, &today.fuel.grid, &amounts, fit).expect("positive definite");
+            evidence_of(&solution, &sums, kind)
+        }
+    };
     let start = &bike.tables.fuel;
-    propose(&BlendInput { today, start, evidence: &evidence, kind, today_weighed: plan.estimator.weighs_today(), settings: &plan.blending }).table
+    propose(&BlendInput { today, start, evidence: &evidence, kind, settings: &plan.blending }).table
 }
 
 /// Knows delay, lag and steadiness: each sample's true steady error, with the
@@ -374,7 +391,7 @@ fn oracle(bike: &TestBike, ridden: &[(RideLog, SlotTables)], today: &SlotTables)
             let load = load_of(bike, log);
             let samples = (0..log.len()).filter(|i| is_running(log, *i)).map(|i| {
                 let factor = 1.0 + log.truth.steady_lambda_error[i];
-                Sample { time_s: log.time_s[i], rpm: log.rpm[i], load: load[i], factor, certainty: 1.0 }
+                Sample { time_s: log.time_s[i], rpm: log.rpm[i], load: load[i], factor }
             });
             let ride = RideSamples {
                 samples: samples.collect(),
