@@ -1,0 +1,67 @@
+//! The tool itself: the same functions as a run, without git.
+
+use crate::bikes::TestBike;
+use crate::methods::Answer;
+use crate::riding::Ridden;
+use rideloop::bike::SlotTables;
+use rideloop::blend::{BlendInput, propose, refuse};
+use rideloop::evidence::{CellEvidence, CellSums, Estimator, RideEquations, evidence_of, solve};
+use rideloop::pipeline::{Plan, RideContext, RideOutcome, run_ride};
+use std::path::Path;
+use std::sync::Arc;
+
+/// The road pipeline as shipped.
+pub const ROAD: &str = include_str!("../../pipelines/road.yaml");
+/// The same with the surface.
+pub const ROAD_SURFACE: &str = "\
+rides: build
+stages:
+  - align: {}
+  - lambda_valid: {}
+  - warm: { settle_s: 30 }
+  - closed_loop: {}
+  - overrun: {}
+  - gear_shift: {}
+  - transients: {}
+  - window: { battery_v: [11.5, 15.5] }
+  - surface: {}
+  - blend: {}
+";
+
+/// Rides and today's tables → the next fuel table, with the evidence behind it.
+pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &SlotTables) -> Answer {
+    let plan = Plan::parse("bench", Path::new("bench.yaml"), text).expect("a pipeline");
+    let outcomes: Vec<RideOutcome> = ridden
+        .iter()
+        .map(|ridden| {
+            let context = RideContext { bike: &bike.bike, ridden: &ridden.tables, today, slot: "main" };
+            run_ride(&plan, ridden.ride(), &context).expect("channels")
+        })
+        .collect();
+    let kind = bike.kind();
+    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
+    for outcome in &outcomes {
+        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
+            sum.merge(more);
+        }
+    }
+    let evidence: Vec<Option<CellEvidence>> = match &plan.estimator {
+        Estimator::Mean(averaging) => {
+            let spread = averaging.spread();
+            sums.iter().map(|s| CellEvidence::from_sums(s, &spread, kind)).collect()
+        }
+        Estimator::Surface(fit) => {
+            let equations: Vec<&RideEquations> =
+                outcomes.iter().filter_map(|o| o.equations.as_ref()).collect();
+            let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
+            let solution = solve(&equations, &today.fuel.grid, &amounts, fit).expect("positive definite");
+            evidence_of(&solution, &sums, kind)
+        }
+    };
+    let start = &bike.start.fuel;
+    let proposal = propose(&BlendInput { today, start, evidence: &evidence, kind, settings: &plan.blending });
+    let refused = refuse(&proposal, kind, &plan.blending).is_err();
+    // A refused run leaves the map as it is.
+    let fuel = if refused { today.fuel.clone() } else { proposal.table };
+    Answer { fuel, evidence, refused }
+}
