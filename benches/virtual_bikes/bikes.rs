@@ -184,7 +184,8 @@ fn grid(from: &Grid, load: LoadAxis) -> Grid {
         LoadAxis::ThrottlePct => {
             vec![0.0, 2.0, 4.0, 7.0, 10.0, 14.0, 18.0, 24.0, 32.0, 42.0, 55.0, 75.0, 100.0]
         }
-        LoadAxis::MapKpa => (2..=10).map(|i| f64::from(i) * 10.0).collect(),
+        // A closed throttle reaches 15 kPa, and filling bends sharply up to 30.
+        LoadAxis::MapKpa => vec![15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0],
     };
     Grid { rpm: from.rpm.clone(), load: Axis::new(load).expect("ascending") }
 }

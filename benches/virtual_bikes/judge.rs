@@ -60,6 +60,9 @@ pub struct Figures {
     /// The same where a loop governs unseen: RMS, %.
     pub governed_rms: Option<f64>,
     pub cells: CellFigures,
+    /// The main figure if every cell held what its evidence asks for, without the
+    /// limits of the blend: RMS, %.
+    pub unlimited_rms: Option<f64>,
     /// A guard refused this step.
     pub refused: bool,
 }
@@ -162,8 +165,16 @@ impl<'a> Judge<'a> {
             felt: self.felt(&answer.fuel),
             governed_rms: (!governed.is_empty()).then(|| rms(&governed)),
             cells: self.cell_figures(answer),
+            unlimited_rms: self.unlimited(answer).map(|table| self.felt(&table).rms),
             refused: answer.refused,
         }
+    }
+
+    /// The table that holds what the evidence asks for wherever there is evidence.
+    fn unlimited(&self, answer: &Answer) -> Option<Table> {
+        let cells = answer.fuel.values.iter().zip(&answer.evidence);
+        let values: Vec<f64> = cells.map(|(value, e)| e.map_or(*value, |e| e.required)).collect();
+        (!values.is_empty()).then(|| Table { values, ..answer.fuel.clone() })
     }
 
     fn error_pct(&self, point: &Point, table: &Table) -> f64 {

@@ -51,6 +51,13 @@ fn main() {
         .zip(&bikes)
         .filter(|(number, bike)| wanted.is_none_or(|w| *w == number.to_string() || bike.name.contains(w)))
         .collect();
+    if chosen.is_empty() {
+        eprintln!("no bike of that number or name; there are:");
+        for (number, bike) in (1..).zip(&bikes) {
+            eprintln!("{number}. {}", bike.name);
+        }
+        return;
+    }
     let results: Vec<BikeResult> =
         chosen.par_iter().map(|(number, bike)| season(*number, bike, &methods)).collect();
     if has("--markdown") {

@@ -13,7 +13,8 @@ within: share of that time within 1, 2 and 3 %; lean: leanest ridden point at hi
 cells: RMS in % over resolvable cells against the least-squares table of the truth
 worse: share of touched cells that are now over 1 % further off than in the start map
 lean cells: resolvable high-load cells over 1 % leaner than the truth, and the leanest (in brackets: of all)
-2 SE: share of resolvable cells whose truth lies within two reported standard errors";
+2 SE: share of resolvable cells whose truth lies within two reported standard errors
+no limits: RMS if every cell held what its evidence asks for, without the limits of the blend";
 
 /// The last figures of each season.
 fn last(result: &BikeResult, method: usize) -> &Figures {
@@ -48,7 +49,7 @@ pub fn text(methods: &[Method], results: &[BikeResult], detail: bool) {
             println!("   WARNING: starts at {start:.1} %, should be {START_RMS:?}");
         }
         println!(
-            "   {:<24} RMS: start, after ride 1 to 4     q95    within 1/2/3     lean   cells  worse  lean cells            2 SE",
+            "   {:<24} RMS: start, after ride 1 to 4     q95    within 1/2/3     lean   cells  worse  lean cells            2 SE  no limits",
             ""
         );
         for (i, method) in methods.iter().enumerate() {
@@ -66,12 +67,12 @@ pub fn text(methods: &[Method], results: &[BikeResult], detail: bool) {
     }
     println!("\nmedians over {} bikes after the fourth ride", results.len());
     println!(
-        "   {:<24} {:>6} {:>9} {:>13} {:>10} {:>9} {:>9}",
-        "", "RMS", "x oracle", "x spreadsheet", "x careful", "within 1", "cells"
+        "   {:<24} {:>6} {:>9} {:>13} {:>10} {:>9} {:>9} {:>10}",
+        "", "RMS", "x oracle", "x spreadsheet", "x careful", "within 1", "cells", "no limits"
     );
     for (i, method) in methods.iter().enumerate() {
         println!(
-            "   {:<24} {:>6.2} {:>9.2} {:>13.2} {:>10.2} {:>7.0} % {:>9.2}",
+            "   {:<24} {:>6.2} {:>9.2} {:>13.2} {:>10.2} {:>7.0} % {:>9.2} {:>10}",
             method.name,
             rms(results, i),
             ratio(methods, results, i, ORACLE),
@@ -79,6 +80,7 @@ pub fn text(methods: &[Method], results: &[BikeResult], detail: bool) {
             ratio(methods, results, i, CAREFUL),
             median(results.iter().map(|r| last(r, i).felt.within[0])),
             median(results.iter().map(|r| last(r, i).cells.rms)),
+            unlimited(results, i).map_or("–".to_owned(), |rms| format!("{rms:.2}")),
         );
     }
     println!("   best table on these axes {:>6.2}", median(results.iter().map(|r| r.best_rms)));
@@ -96,9 +98,10 @@ fn line(figures: &Figures) -> String {
     let lean = |worst: Option<f64>| worst.map_or("    –".to_owned(), |worst| format!("{worst:>5.1}"));
     let honest =
         if cells.honest.of > 0 { format!("{:>3.0} %", cells.honest.pct()) } else { "    –".to_owned() };
+    let unlimited = figures.unlimited_rms.map_or("    –".to_owned(), |rms| format!("{rms:>5.2}"));
     let governed = figures.governed_rms.map_or(String::new(), |rms| format!("  loop {rms:>5.2}"));
     format!(
-        "{:>6.2}  {:>3.0} {:>3.0} {:>3.0} %  {:>6}  {:>6.2}  {:>3.0} %  {:>2}, {} ({:>2}, {})  {honest}{governed}",
+        "{:>6.2}  {:>3.0} {:>3.0} {:>3.0} %  {:>6}  {:>6.2}  {:>3.0} %  {:>2}, {} ({:>2}, {})  {honest}  {unlimited}{governed}",
         felt.q95,
         felt.within[0],
         felt.within[1],
@@ -174,13 +177,13 @@ fn targets(methods: &[Method], results: &[BikeResult], method: usize) -> Vec<Tar
 
 pub fn markdown(methods: &[Method], results: &[BikeResult]) {
     println!(
-        "| after the fourth ride, medians over {} bikes | RMS | against the oracle | against the spreadsheet | against the careful script | within 1 % | resolvable cells, RMS |",
+        "| after the fourth ride, medians over {} bikes | RMS | against the oracle | against the spreadsheet | against the careful script | within 1 % | resolvable cells, RMS | RMS without the limits |",
         results.len()
     );
-    println!("|---|---|---|---|---|---|---|");
+    println!("|---|---|---|---|---|---|---|---|");
     for (i, method) in methods.iter().enumerate() {
         println!(
-            "| {} | {:.2} % | {:.1} | {:.2} | {:.2} | {:.0} % | {:.2} % |",
+            "| {} | {:.2} % | {:.1} | {:.2} | {:.2} | {:.0} % | {:.2} % | {} |",
             method.name,
             rms(results, i),
             ratio(methods, results, i, ORACLE),
@@ -188,6 +191,7 @@ pub fn markdown(methods: &[Method], results: &[BikeResult]) {
             ratio(methods, results, i, CAREFUL),
             median(results.iter().map(|r| last(r, i).felt.within[0])),
             median(results.iter().map(|r| last(r, i).cells.rms)),
+            unlimited(results, i).map_or(String::new(), |rms| format!("{rms:.2} %")),
         );
     }
     println!("\nMain figure, RMS in %, bike by bike:\n");
@@ -209,13 +213,13 @@ pub fn markdown(methods: &[Method], results: &[BikeResult]) {
     for (i, method) in methods.iter().enumerate().filter(|(_, m)| m.is_ours()) {
         println!("\n`{}`, bike by bike:\n", method.name);
         println!(
-            "| bike | q95 | within 1/2/3 % | leanest ridden high-load point | resolvable cells, RMS | made worse | lean high-load cells | within 2 SE |"
+            "| bike | q95 | within 1/2/3 % | leanest ridden high-load point | resolvable cells, RMS | made worse | lean high-load cells | within 2 SE | runs refused |"
         );
-        println!("|---|---|---|---|---|---|---|---|");
+        println!("|---|---|---|---|---|---|---|---|---|");
         for result in results {
             let (felt, cells) = (&last(result, i).felt, &last(result, i).cells);
             println!(
-                "| {} | {:.2} % | {:.0}/{:.0}/{:.0} % | {:.1} % | {:.2} % | {} of {} | {} | {:.0} % |",
+                "| {} | {:.2} % | {:.0}/{:.0}/{:.0} % | {:.1} % | {:.2} % | {} of {} | {} | {:.0} % | {} |",
                 result.number,
                 felt.q95,
                 felt.within[0],
@@ -226,7 +230,8 @@ pub fn markdown(methods: &[Method], results: &[BikeResult]) {
                 cells.worse.n,
                 cells.worse.of,
                 cells.lean.n,
-                cells.honest.pct()
+                cells.honest.pct(),
+                refused(result, i)
             );
         }
         println!("\n| target | measured | |\n|---|---|---|");
@@ -238,6 +243,12 @@ pub fn markdown(methods: &[Method], results: &[BikeResult]) {
 
 fn rms(results: &[BikeResult], method: usize) -> f64 {
     median(results.iter().map(|r| last(r, method).felt.rms))
+}
+
+/// The median RMS without the limits of the blend; only for methods with evidence.
+fn unlimited(results: &[BikeResult], method: usize) -> Option<f64> {
+    let figures: Option<Vec<f64>> = results.iter().map(|r| last(r, method).unlimited_rms).collect();
+    figures.map(|figures| median(figures.into_iter()))
 }
 
 /// The median of a method over that of another.
