@@ -1,9 +1,7 @@
 //! The bikes: what their owners know of them, what only nature knows, and the
 //! map each of them starts from.
 
-use rideloop::bike::{
-    Bike, ClosedLoopMode, Delay, Density, FixedDelay, FuelTableKind, Mixture, Region, SlotTables, Template,
-};
+use rideloop::bike::{Bike, ClosedLoopMode, Density, FuelTableKind, Mixture, Region, SlotTables, Template};
 use rideloop::table::{Axis, Grid, LoadAxis, Table};
 use rideloop::virtual_bike::air::{AirPath, Inlet};
 use rideloop::virtual_bike::{BikeSpec, Character, VirtualBike};
@@ -153,8 +151,7 @@ fn build(plan: &Plan, change: impl Fn(&mut Bike, &mut Character)) -> TestBike {
     let mut bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
     let mut character = if plan.engine == 0 { Character::mild() } else { Character::from_seed(plan.engine) };
     change(&mut bike, &mut character);
-    // The tuner knows the delay only roughly.
-    bike.lambda_sensor.delay = Delay::Fixed(FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 });
+    // The tuner leaves the delay to the rides: `delay: estimate`, as the template has it.
     let twin = VirtualBike { spec: BikeSpec::of(&bike), character };
     let mut mixture = template.mixture_table();
     let grid = grid(&mixture.grid, plan.load);

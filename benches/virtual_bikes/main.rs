@@ -9,7 +9,7 @@
 //! - `--bike N` or `--bike NAME`: only this bike, by its number or a part of its name
 //! - `--detail`: every figure after every ride
 //! - `--markdown`: the tables of `docs/accuracy.md`
-//! - `FILE.yaml`: a pipeline to try as well
+//! - `FILE.yaml`: a pipeline to try as well; with `--only` beside nothing but the oracle
 
 mod bikes;
 mod judge;
@@ -45,7 +45,7 @@ fn main() {
     let wanted = arguments.iter().position(|a| a == "--bike").and_then(|at| arguments.get(at + 1));
     let files = arguments.iter().filter(|argument| argument.ends_with(".yaml"));
     let pipelines = files.map(|p| (p.clone(), std::fs::read_to_string(p).expect("a pipeline file")));
-    let methods = methods::methods(pipelines.collect());
+    let methods = methods::methods(pipelines.collect(), has("--only"));
     let bikes = bikes::bikes();
     let chosen: Vec<(usize, &TestBike)> = (1..)
         .zip(&bikes)

@@ -46,7 +46,7 @@ pub const CAREFUL: &str = "careful script";
 pub const ORACLE: &str = "oracle";
 
 /// The methods in the order they are printed.
-pub fn methods(pipelines: Vec<(String, String)>) -> Vec<Method> {
+pub fn methods(pipelines: Vec<(String, String)>, only: bool) -> Vec<Method> {
     let named = |name: &str, way| Method { name: name.to_owned(), way };
     let pipeline = |name: &str, text: &str| named(name, Way::Pipeline(text.to_owned()));
     let mut methods = vec![
@@ -59,6 +59,9 @@ pub fn methods(pipelines: Vec<(String, String)>) -> Vec<Method> {
         pipeline("road, average", ours::ROAD),
         pipeline("road, surface", ours::ROAD_SURFACE),
     ];
+    if only {
+        methods.clear();
+    }
     methods.extend(pipelines.into_iter().map(|(name, text)| Method { name, way: Way::Pipeline(text) }));
     methods.push(named(ORACLE, Way::Oracle));
     methods

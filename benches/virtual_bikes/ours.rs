@@ -5,8 +5,7 @@ use crate::methods::Answer;
 use crate::riding::Ridden;
 use rideloop::bike::SlotTables;
 use rideloop::blend::{BlendInput, propose, refuse};
-use rideloop::evidence::{CellEvidence, CellSums, Estimator, RideEquations, evidence_of, solve};
-use rideloop::pipeline::{Plan, RideContext, RideOutcome, run_ride};
+use rideloop::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides, run_ride};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -39,27 +38,18 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
         })
         .collect();
     let kind = bike.kind();
-    let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
-    for outcome in &outcomes {
-        for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
-            sum.merge(more);
-        }
-    }
-    let evidence: Vec<Option<CellEvidence>> = match &plan.estimator {
-        Estimator::Mean(averaging) => {
-            let spread = averaging.spread();
-            sums.iter().map(|s| CellEvidence::from_sums(s, &spread, kind)).collect()
-        }
-        Estimator::Surface(fit) => {
-            let equations: Vec<&RideEquations> =
-                outcomes.iter().filter_map(|o| o.equations.as_ref()).collect();
-            let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
-            let solution = solve(&equations, &today.fuel.grid, &amounts, fit).expect("positive definite");
-            evidence_of(&solution, &sums, kind)
-        }
-    };
+    let aged: Vec<(&RideOutcome, f64)> = outcomes.iter().map(|outcome| (outcome, 1.0)).collect();
     let start = &bike.start.fuel;
-    let proposal = propose(&BlendInput { today, start, evidence: &evidence, kind, settings: &plan.blending });
+    let together = evidence_of_rides(&plan, &aged, today, start, kind).expect("positive definite");
+    let proposal = propose(&BlendInput {
+        today,
+        start,
+        evidence: &together.cells,
+        kind,
+        today_weighed: plan.estimator.weighs_today(),
+        settings: &plan.blending,
+    });
+    let evidence = together.cells;
     let refused = refuse(&proposal, kind, &plan.blending).is_err();
     // A refused run leaves the map as it is.
     let fuel = if refused { today.fuel.clone() } else { proposal.table };

@@ -7,7 +7,6 @@ use rideloop::physics::air;
 use rideloop::ride::Ride;
 use rideloop::table::LoadAxis;
 use rideloop::virtual_bike::{Ambient, RideLog, RideRequest, RideStyle};
-use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::OnceLock;
 
@@ -67,8 +66,9 @@ impl Ridden {
 
     /// The log as the tool reads it from a file.
     pub fn ride(&self) -> &Ride {
-        self.read
-            .get_or_init(|| Ride::read(Path::new("ride.csv"), csv(&self.log).as_bytes()).expect("a ride"))
+        self.read.get_or_init(|| {
+            Ride::read(Path::new("ride.csv"), self.log.to_csv(None).as_bytes()).expect("a ride")
+        })
     }
 
     /// The load as logged.
@@ -117,30 +117,4 @@ fn on_axis<'a>(bike: &TestBike, throttle_pct: &'a [f64], map_kpa: &'a [f64]) -> 
         LoadAxis::ThrottlePct => throttle_pct,
         LoadAxis::MapKpa => map_kpa,
     }
-}
-
-fn csv(log: &RideLog) -> String {
-    let mut text = String::from(
-        "time_s,rpm,throttle_pct,map_kpa,lambda,lambda_target,engine_temp_c,air_temp_c,baro_kpa,trim_pct,fuel_cut,gear,battery_v\n",
-    );
-    for i in 0..log.len() {
-        let trim = if log.trim_pct[i].is_nan() { String::new() } else { format!("{:.2}", log.trim_pct[i]) };
-        let _ = writeln!(
-            text,
-            "{:.3},{:.0},{:.1},{:.1},{:.3},{:.3},{:.1},{:.1},{:.1},{trim},{:.0},{:.0},{:.2}",
-            log.time_s[i],
-            log.rpm[i],
-            log.throttle_pct[i],
-            log.map_kpa[i],
-            log.lambda[i],
-            log.lambda_target[i],
-            log.engine_temp_c[i],
-            log.air_temp_c[i],
-            log.baro_kpa[i],
-            log.fuel_cut[i],
-            log.gear[i],
-            log.battery_v[i]
-        );
-    }
-    text
 }

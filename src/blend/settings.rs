@@ -51,6 +51,10 @@ pub struct Blending {
     /// A high-load cell whose wanted lambda is above this is never leaned.
     #[schemars(range(min = 0.6, max = 1.25))]
     pub high_load_lambda_max: f64,
+    /// A high-load cell is leaned only to so many standard errors on the rich side
+    /// of what its evidence asks for.
+    #[schemars(range(min = 0.0, max = 5.0))]
+    pub high_load_margin: f64,
     /// Rides needed before a high-load cell is leaned; never below two.
     #[schemars(range(min = 2, max = 100))]
     pub high_load_rides_to_lean: u64,
@@ -101,10 +105,11 @@ impl Default for Blending {
             today_spread_pct: 6.0,
             step_up_pct: 10.0,
             step_down_pct: 6.0,
-            high_load_step_down_pct: 1.5,
+            high_load_step_down_pct: 3.0,
             high_load_throttle_pct: 50.0,
             high_load_map_kpa: 75.0,
             high_load_lambda_max: 0.95,
+            high_load_margin: 1.0,
             high_load_rides_to_lean: 2,
             distance_pct: 30.0,
             cell_range: None,

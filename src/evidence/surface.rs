@@ -57,11 +57,11 @@ impl Default for SurfaceFit {
             outlier_k: mean.outlier_k,
             noise_floor_pct: mean.noise_floor_pct,
             dwell_gap_s: mean.dwell_gap_s,
-            second_spread_pct: 1.5,
+            second_spread_pct: 0.8,
             dwell_spread_pct: 1.0,
             ride_spread_pct: mean.ride_spread_pct,
-            change_pct: 15.0,
-            bend_pct: 5.0,
+            change_pct: 30.0,
+            bend_pct: 2.5,
         }
     }
 }
@@ -337,7 +337,7 @@ pub fn solve(
     let ride_variance = (settings.ride_spread_pct / 100.0).powi(2);
     // What all rides have in common is the map's: offsets are against each other and sum to
     // nothing, as nearly as the arithmetic bears.
-    const SUM_TO_NOTHING: f64 = 1e6;
+    const SUM_TO_NOTHING: f64 = 1e4;
     let border: Vec<Vec<f64>> =
         rides.iter().map(|r| r.offset.iter().zip(today).map(|(o, t)| o * t).collect()).collect();
     let solved: Vec<Vec<f64>> = border.iter().map(|b| factor.solve(b)).collect();
@@ -539,7 +539,7 @@ mod tests {
 
     fn fit(rides: &[RideSamples], today: &[f64]) -> SurfaceSolution {
         let grid = grid();
-        let settings = SurfaceFit::default();
+        let settings = SurfaceFit { bend_pct: 5.0, change_pct: 15.0, ..SurfaceFit::default() };
         let ridden = |rpm: f64, load: f64| {
             let corners = grid.corners(rpm, load);
             (0..4).map(|k| corners.weights[k] * today[corners.cells[k]]).sum()
@@ -591,7 +591,7 @@ mod tests {
     fn without_rides_today_s_map_stands_with_the_presumed_error() {
         let today = vec![50.0; 16];
         let solution = fit(&[], &today);
-        assert_eq!(solution.amounts, today);
+        assert!(solution.amounts.iter().all(|a| (a - 50.0).abs() < 1e-9));
         assert!(solution.std_errors.iter().all(|e| *e > 1.0 && *e <= 7.51));
     }
 }

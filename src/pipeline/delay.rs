@@ -8,7 +8,7 @@
 use super::response::{Course, Following, Readings};
 use super::rows::{RideContext, Rows, hold};
 use crate::bike::FixedDelay;
-use crate::evidence::{Banded, HUBER_K, MAD_TO_SD, huber_weight, smoothness, weighted_median};
+use crate::evidence::{Banded, MAD_TO_SD, huber_weight, smoothness, weighted_median};
 use crate::ride::Channel;
 use crate::table::Grid;
 use crate::units;
@@ -50,7 +50,14 @@ const MODEL_S: f64 = 0.015;
 /// How far the table may be off, and bend, while the delay is sought, %.
 const TABLE_CHANGE_PCT: f64 = 30.0;
 const TABLE_BEND_PCT: f64 = 5.0;
-const STEPS: usize = 4;
+/// How far aside the slopes are taken, as a share of the usual spread: wide at
+/// first, since a step of the hand is a cliff to a narrow look.
+const REACHES: [f64; 8] = [3.0, 2.0, 1.0, 1.0, 0.6, 0.4, 0.2, 0.1];
+/// A step smaller than this share of the usual spread ends the search.
+const SMALL_STEP: f64 = 0.02;
+/// Rows in transients carry the estimate and fit badly until it is right: they
+/// lose weight only far out, in robust standard deviations.
+const OUTLIER_K: f64 = 4.0;
 const ROBUST_PASSES: usize = 2;
 /// A larger miss than this is not a matter of delay.
 const LARGEST_MISS: f64 = 0.5;
@@ -60,7 +67,7 @@ const AFTER_CUT_S: f64 = 0.5;
 /// Fewer rows than this cannot carry an estimate.
 const FEWEST_ROWS: usize = 400;
 /// Below this gain over what is usual the ride says nothing of its own.
-const WORTH_SAYING: f64 = 0.7;
+const WORTH_SAYING: f64 = 0.5;
 /// A longer lag, or more pipe, than any sound installation has. Common practice, no source.
 const SLOW_SENSOR_S: f64 = 0.2;
 const FAR_PROBE_ML: f64 = 3500.0;
@@ -86,7 +93,7 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let mut at = prior_at;
     let mut inverse = prior_inverse();
     let mut speakers = Vec::new();
-    for step in 0..STEPS {
+    for step in 0..REACHES.len() {
         if step == 0 {
             speakers = choose(rows, context, course, &readings, &at);
             if speakers.len() < FEWEST_ROWS {
@@ -96,7 +103,7 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
         let miss = misses(course, &readings, &at, &speakers);
         let slopes: Vec<Vec<f64>> = (0..UNKNOWNS)
             .map(|k| {
-                let h = spread(k) * 0.1;
+                let h = spread(k) * REACHES[step];
                 let mut aside = at;
                 aside[k] += h;
                 let there = misses(course, &readings, &aside, &speakers);
@@ -109,8 +116,12 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
             break;
         };
         inverse = covariance;
+        let before = at;
         for k in 0..UNKNOWNS {
-            at[k] = (at[k] + delta[k].clamp(-2.0 * spread(k), 2.0 * spread(k))).max(0.0);
+            at[k] = (at[k] + delta[k].clamp(-4.0 * spread(k), 4.0 * spread(k))).max(0.0);
+        }
+        if step > 4 && (0..UNKNOWNS).all(|k| (at[k] - before[k]).abs() < SMALL_STEP * spread(k)) {
+            break;
         }
     }
     report(course, rows, &at, &inverse, &usual)
@@ -235,7 +246,7 @@ fn step_of(
             (0..speakers.len()).filter(|s| robust[*s] > 0.0).map(|s| (residual(s).abs(), 1.0)).collect();
         let scale = (weighted_median(&mut sizes)? * MAD_TO_SD).max(READING_SPREAD);
         for (s, weight) in robust.iter_mut().enumerate().filter(|(_, w)| **w > 0.0) {
-            *weight = huber_weight(residual(s) / scale, HUBER_K);
+            *weight = huber_weight(residual(s) / scale, OUTLIER_K);
         }
         let mut found = [0.0; UNKNOWNS];
         found.copy_from_slice(&delta);
@@ -331,5 +342,91 @@ fn report(
         typical_std_error_s: (found + MODEL_S * MODEL_S).sqrt(),
         doubt: doubt.filter(|_| !usual_kept),
         usual_kept,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::rows::tests::ride;
+    use super::super::stages::tests::bike;
+    use super::*;
+    use crate::ride::Ride;
+
+    /// A ride whose map is off by a factor that changes from cell to cell, read through `delay`.
+    fn ridden(delay: &FixedDelay, n: usize, moves: bool) -> Ride {
+        let t = |i: usize| i as f64 * 0.05;
+        let swing = |i: usize, period: f64| if moves { (t(i) / period).sin() } else { 0.0 };
+        let rpm: Vec<f64> =
+            (0..n).map(|i| (3500.0 + 1500.0 * swing(i, 1.7) * swing(i, 23.0)).round()).collect();
+        // The hand moves in steps, now wide and now small.
+        let step = |i: usize| if moves && i / 37 % 2 == 0 { 1.0 } else { -1.0 };
+        let throttle: Vec<f64> =
+            (0..n).map(|i| (20.0 + step(i) * (8.0 + 6.0 * swing(i, 11.0))).round()).collect();
+        let plain = |lambda: Vec<f64>| {
+            ride(&[
+                (Channel::Rpm, rpm.clone()),
+                (Channel::ThrottlePct, throttle.clone()),
+                (Channel::Lambda, lambda),
+                (Channel::LambdaTarget, vec![1.0; n]),
+            ])
+        };
+        let log = plain(vec![1.0; n]);
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let rows = Rows::new(&log, bike.controller.load).expect("channels");
+        let course = Course::new(&rows, &context, 627.0, 400.0);
+        let error = |i: usize| 1.0 + 0.06 * ((rpm[i] / 500.0).sin() + (throttle[i] / 6.0).cos());
+        let made = course.cylinder_lambda(&Following::default());
+        let made: Vec<f64> = made.iter().enumerate().map(|(i, l)| l * error(i)).collect();
+        let noise = |i: usize| 0.004 * (i as f64 * 12.9898).sin();
+        let read = course.reading(&made, delay);
+        plain(read.iter().enumerate().map(|(i, l)| l + noise(i)).collect())
+    }
+
+    fn found(log: &Ride) -> FoundDelay {
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let rows = Rows::new(log, bike.controller.load).expect("channels");
+        let course = Course::new(&rows, &context, 627.0, 400.0);
+        estimate_delay(&rows, &context, &course)
+    }
+
+    /// The largest difference between two delays over a ride, s.
+    fn apart(log: &Ride, a: &FixedDelay, b: &FixedDelay) -> f64 {
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let rows = Rows::new(log, bike.controller.load).expect("channels");
+        let course = Course::new(&rows, &context, 627.0, 400.0);
+        let each = (0..rows.len()).map(|i| (course.delay_s(i, a) - course.delay_s(i, b)).abs());
+        each.fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn a_delay_is_found_back_from_the_ride_s_own_transients() {
+        let truth = FixedDelay { cycles: 0.9, transport_ml: 1300.0, lag_s: 0.065 };
+        let log = ridden(&truth, 12_000, true);
+        let found = found(&log);
+        assert!(!found.usual_kept && found.doubt.is_none(), "{found:?}");
+        let (before, after) = (apart(&log, &FixedDelay::USUAL, &truth), apart(&log, &found.delay, &truth));
+        assert!(after < 0.012 && after < before / 3.0, "{before} {after} {found:?}");
+    }
+
+    #[test]
+    fn a_ride_without_transients_keeps_the_usual_delay() {
+        let truth = FixedDelay { cycles: 0.9, transport_ml: 1300.0, lag_s: 0.065 };
+        let steady = found(&ridden(&truth, 6000, false));
+        assert!(steady.usual_kept, "{steady:?}");
+        assert_eq!(steady.delay, FixedDelay::USUAL);
+        let short = found(&ridden(&truth, 200, true));
+        assert!(short.usual_kept, "{short:?}");
+    }
+
+    #[test]
+    fn a_slow_sensor_and_a_far_probe_are_doubted() {
+        let slow = found(&ridden(&FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.4 }, 12_000, true));
+        assert!(slow.doubt.as_ref().is_some_and(|d| d.contains("lag")), "{slow:?}");
+        let far =
+            found(&ridden(&FixedDelay { cycles: 1.5, transport_ml: 6000.0, lag_s: 0.08 }, 12_000, true));
+        assert!(far.doubt.as_ref().is_some_and(|d| d.contains("pipe")), "{far:?}");
     }
 }

@@ -346,3 +346,82 @@ impl Readings {
         values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::rows::tests::ride;
+    use super::super::stages::tests::bike;
+    use super::*;
+
+    /// A throttle step at row 100 of 400 at 20 Hz and 3000 1/min, seen through `following`.
+    fn step_answer(following: &Following, cut: Vec<f64>) -> (Vec<f64>, Vec<f64>) {
+        let n = 400;
+        let throttle = (0..n).map(|i| if i < 100 { 10.0 } else { 32.0 }).collect();
+        let log = ride(&[
+            (Channel::Rpm, vec![3000.0; n]),
+            (Channel::ThrottlePct, throttle),
+            (Channel::Lambda, vec![1.0; n]),
+            (Channel::LambdaTarget, vec![1.0; n]),
+            (Channel::FuelCut, cut),
+        ]);
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let rows = Rows::new(&log, bike.controller.load).expect("channels");
+        let course = Course::new(&rows, &context, 627.0, 400.0);
+        let lambda = course.cylinder_lambda(following);
+        let reading = course.reading(&lambda, &FixedDelay { cycles: 2.5, transport_ml: 0.0, lag_s: 0.1 });
+        (lambda, reading)
+    }
+
+    #[test]
+    fn the_film_answers_a_step_as_the_closed_form_says() {
+        // An air step by r: lambda = r/(r − X (r − 1) e^(−t/τ)), the solution of Aquino's equations.
+        let following = Following { film_share: 0.3, film_s: 0.4, filling_cycles: 0.0 };
+        let (lambda, _) = step_answer(&following, vec![0.0; 400]);
+        assert!(lambda[..100].iter().all(|l| (l - 1.0).abs() < 1e-12), "balance before the step");
+        let (_, tables) = bike();
+        let r = tables.fuel.at(3000.0, 32.0) / tables.fuel.at(3000.0, 10.0);
+        // A row holds the mean over the 0.05 s before it.
+        let mean = |t: f64| {
+            let decay = 0.4 / 0.05 * ((-(t - 0.05) / 0.4f64).exp() - (-t / 0.4f64).exp());
+            r / (r - 0.3 * (r - 1.0) * decay)
+        };
+        for k in 1..40 {
+            let want = mean(f64::from(k) * 0.05);
+            assert!((lambda[99 + k as usize] - want).abs() < 1e-9, "{k}: {} {want}", lambda[99 + k as usize]);
+        }
+    }
+
+    #[test]
+    fn the_reading_comes_after_delay_and_lag() {
+        let (lambda, reading) =
+            step_answer(&Following { film_share: 0.0, ..Following::default() }, vec![0.0; 400]);
+        let lowest = |values: &[f64]| {
+            (0..values.len())
+                .filter(|i| values[*i].is_finite())
+                .min_by(|a, b| values[*a].total_cmp(&values[*b]))
+        };
+        // The filling lags behind the fuel: a rich moment, 2.5 cycles of 40 ms before it shows.
+        let (made, shown) = (lowest(&lambda).expect("rows"), lowest(&reading).expect("rows"));
+        assert!((2..=4).contains(&(shown - made)), "{made} {shown}");
+        assert!(reading[shown] > lambda[made], "the lag rounds it off");
+    }
+
+    #[test]
+    fn a_fuel_cut_reads_as_air_and_the_film_must_build_up_again() {
+        let cut: Vec<f64> = (0..400).map(|i| if (200..260).contains(&i) { 1.0 } else { 0.0 }).collect();
+        let (lambda, _) = step_answer(&Following { film_share: 0.3, ..Following::default() }, cut);
+        assert_eq!(lambda[259], FREE_AIR_LAMBDA);
+        assert!(lambda[261] > 1.1 && lambda[300] < 1.01, "{} {}", lambda[261], lambda[300]);
+    }
+
+    #[test]
+    fn a_lag_is_exact_on_a_ramp_and_starts_anew_after_a_gap() {
+        let time: Vec<f64> =
+            (0..200).map(|i| f64::from(i) * 0.05 + if i >= 100 { 9.0 } else { 0.0 }).collect();
+        let ramp: Vec<f64> = time.iter().map(|t| 2.0 * t).collect();
+        let out = lagged(&time, &ramp, 0.5, |_| 0.1);
+        assert!((out[99] - (ramp[99] - 0.2)).abs() < 1e-9, "behind by its time constant");
+        assert_eq!(out[100], ramp[100]);
+    }
+}

@@ -1050,6 +1050,7 @@ def ride_through_squares(rng, ridden, truth, offset):
         "time_s": floats(time_s),
         "rpm": floats(rpm),
         "load": floats(load),
+        "certainty": floats(np.round(rng.uniform(0.3, 1.0, len(factor)), 2)),
         "factor": floats(np.round(factor, 4)),
     }
 
@@ -1058,10 +1059,11 @@ def surface_segments(ride, settings):
     """What a ride says, segment by segment: square, row over cells, factor, seconds, start, end.
 
     Written after the documented rules: a sample loses weight by Huber against the median of the
-    ride's samples nearest to the same cell, in robust standard deviations but for a floor; a segment
+    ride's samples nearest to the same cell, in robust standard deviations but for a floor, and counts by
+    its certainty besides; a segment
     is an unbroken stretch inside one square, at most a second long.
     """
-    rpm, load, factor = (np.array(ride[k]) for k in ("rpm", "load", "factor"))
+    rpm, load, factor, certainty = (np.array(ride[k]) for k in ("rpm", "load", "factor", "certainty"))
     shares = bilinear_shares(rpm, load)
     top = np.sort(shares, axis=1)[:, -2:]
     assert np.all(top[:, 1] - top[:, 0] > 1e-9), "two cells are equally near"
@@ -1069,11 +1071,11 @@ def surface_segments(ride, settings):
     weight = np.empty(len(factor))
     for cell in set(nearest):
         mine = nearest == cell
-        equal = np.ones(mine.sum())
-        centre = lower_weighted_median(factor[mine], equal)
-        spread = lower_weighted_median(np.abs(factor[mine] - centre), equal) / stats.norm.ppf(0.75)
+        centre = lower_weighted_median(factor[mine], certainty[mine])
+        spread = lower_weighted_median(np.abs(factor[mine] - centre), certainty[mine]) / stats.norm.ppf(0.75)
         spread = max(spread, settings["noise_floor_pct"] / 100.0 * abs(centre))
         weight[mine] = HuberT(t=settings["outlier_k"]).weights((factor[mine] - centre) / spread)
+    robust, weight = weight, weight * certainty
 
     ridden_at = shares @ np.array(ride["ridden_amounts"])
     groups = []
@@ -1093,7 +1095,7 @@ def surface_segments(ride, settings):
         group["factor"] = np.average(factor[k], weights=weight[k])
         group["seconds"] = SURFACE_INTERVAL_S * weight[k].sum()
         group["end"] = ride["time_s"][k[-1]] + SURFACE_INTERVAL_S
-    return groups, weight
+    return groups, robust
 
 
 def visit_numbers(segments, gap_s):
@@ -1108,7 +1110,7 @@ def visit_numbers(segments, gap_s):
     return numbers
 
 
-def surface_fit(rides, today, settings):
+def surface_fit(rides, today, start, settings):
     """The whole least-squares problem, every offset an unknown like any cell, solved at once."""
     cells, count = len(today), len(rides)
     second, visit_sd = settings["second_spread_pct"] / 100.0, settings["dwell_spread_pct"] / 100.0
@@ -1131,9 +1133,9 @@ def surface_fit(rides, today, settings):
                 is_data.append(True)
                 variances.append((second**2 / s["seconds"] + visit_sd**2) * information)
 
-    def presume(row, pct):
+    def presume(row, pct, is_now=0.0):
         rows.append(row / (pct / 100.0))
-        wanted.append(0.0)
+        wanted.append(-is_now / (pct / 100.0))
         is_data.append(False)
 
     unit = np.eye(cells + count)
@@ -1141,27 +1143,35 @@ def surface_fit(rides, today, settings):
         presume(unit[k], settings["change_pct"])
     for k in range(count):
         presume(unit[cells + k], settings["ride_spread_pct"])
+    # offsets are against each other: their sum is nothing, a hundred times as surely as any of them
+    presume(unit[cells:].sum(axis=0), settings["ride_spread_pct"] / 100.0)
+    moved = today / start
     number = np.arange(cells).reshape(len(SURFACE_RPM), len(SURFACE_LOAD))
     lines = [(SURFACE_LOAD, line) for line in number] + [(SURFACE_RPM, line) for line in number.T]
     for at, line in lines:
         for k in range(1, len(at) - 1):
-            # the middle cell's change less the line between its neighbours' changes, at its breakpoint
+            # the middle cell's amount over its starting one, moved (1 + c), less the line between its
+            # neighbours', at its breakpoint
             ends = [at[k - 1], at[k + 1]]
-            row = unit[line[k]] - np.interp(at[k], ends, [1.0, 0.0]) * unit[line[k - 1]]
-            presume(row - np.interp(at[k], ends, [0.0, 1.0]) * unit[line[k + 1]], settings["bend_pct"])
+            a, b, c = line[k - 1], line[k], line[k + 1]
+            left, right = np.interp(at[k], ends, [1.0, 0.0]), np.interp(at[k], ends, [0.0, 1.0])
+            row = moved[b] * unit[b] - left * moved[a] * unit[a] - right * moved[c] * unit[c]
+            presume(row, settings["bend_pct"], moved[b] - left * moved[a] - right * moved[c])
 
     x, y, is_data = np.array(rows), np.array(wanted), np.array(is_data)
     found = np.linalg.lstsq(x, y, rcond=None)[0]
     normal = x.T @ x
     other = scipy.sparse.linalg.spsolve(scipy.sparse.csc_array(normal), x.T @ y)
-    assert np.allclose(found, other, rtol=1e-9, atol=1e-13), "orthogonal and normal equations differ"
+    assert np.allclose(found, other, rtol=1e-8, atol=1e-11), "orthogonal and normal equations differ"
     residuals = (y - x @ found)[is_data]
     ratio = max(1.0, float(residuals @ residuals) / sum(variances)) if variances else 1.0
     error = np.sqrt(np.diag(np.linalg.inv(normal)) * ratio)
+    # the rides as a whole may lie off the truth: the mean of their offsets is not known
+    common = (settings["ride_spread_pct"] / 100.0) ** 2 / max(count, 1)
     return {
         "segments": int(is_data.sum()),
         "amounts": floats(today * (1.0 + found[:cells])),
-        "std_errors": floats(today * error[:cells]),
+        "std_errors": floats(today * np.sqrt(error[:cells] ** 2 + common)),
         "ride_offsets": floats(found[cells:]),
         "ride_offset_errors": floats(error[cells:]),
         "spread_ratio": ratio,
@@ -1200,6 +1210,7 @@ def make_surface():
     today = np.round(rng.uniform(30.0, 90.0, cells), 2)
     truth = today * (1.0 + rng.uniform(-0.08, 0.08, cells))
     before = np.round(today * (1.0 + rng.uniform(-0.05, 0.05, cells)), 2)
+    start = np.round(today * (1.0 + rng.uniform(-0.06, 0.06, cells)), 2)
     # the second ride was ridden on another table than today's
     ridden = [(today, 0.004), (before, -0.009), (today, 0.013)]
     rides = [ride_through_squares(rng, table, truth, offset) for table, offset in ridden]
@@ -1207,7 +1218,7 @@ def make_surface():
     cases = []
     for name, chosen, changed in SURFACE_CASES:
         settings = SURFACE_SETTINGS | changed
-        expected = surface_fit([rides[k] for k in chosen], today, settings)
+        expected = surface_fit([rides[k] for k in chosen], today, start, settings)
         cases.append({"name": name, "rides": chosen, "settings": settings, "expected": expected})
 
     # What the rides must hold for the check to mean something.
@@ -1228,6 +1239,7 @@ def make_surface():
         "rpm": SURFACE_RPM,
         "load": SURFACE_LOAD,
         "today": floats(today),
+        "start": floats(start),
         "interval_s": SURFACE_INTERVAL_S,
         "rides": rides,
         "cases": cases,

@@ -10,6 +10,7 @@ struct Reference {
     rpm: Vec<f64>,
     load: Vec<f64>,
     today: Vec<f64>,
+    start: Vec<f64>,
     interval_s: f64,
     rides: Vec<Ride>,
     cases: Vec<Case>,
@@ -23,6 +24,7 @@ struct Ride {
     rpm: Vec<f64>,
     load: Vec<f64>,
     factor: Vec<f64>,
+    certainty: Vec<f64>,
 }
 
 #[derive(Deserialize)]
@@ -76,7 +78,7 @@ fn ride_equations(reference: &Reference, ride: &Ride, settings: &SurfaceFit) -> 
         rpm: ride.rpm[i],
         load: ride.load[i],
         factor: ride.factor[i],
-        certainty: 1.0,
+        certainty: ride.certainty[i],
     });
     let samples = RideSamples {
         samples: samples.collect(),
@@ -111,7 +113,7 @@ fn the_surface_is_the_least_squares_solution() {
         let rides: Vec<RideEquations> =
             rides.map(|ride| ride_equations(&reference, ride, &case.settings)).collect();
         let borrowed: Vec<&RideEquations> = rides.iter().collect();
-        let got = solve(&borrowed, &grid, &reference.today, &reference.today, &case.settings)
+        let got = solve(&borrowed, &grid, &reference.today, &reference.start, &case.settings)
             .expect("positive definite");
         let close = |what, got: &[f64], want: &[f64]| {
             assert_all_close(&format!("{name}: {what}"), got, want, CANCELLATION);

@@ -110,6 +110,7 @@ mod tests {
     use super::super::tests::{apply, bike};
     use super::*;
     use crate::bike::{Delay, FixedDelay};
+    use crate::ride::Channel;
 
     #[test]
     fn lambda_returns_to_the_moment_it_was_made() {

@@ -162,3 +162,45 @@ fn rates(time_s: &[f64], values: &[f64]) -> Vec<f64> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::rows::tests::ride;
+    use super::super::align::Align;
+    use super::super::tests::{apply, bike};
+    use super::*;
+    use crate::ride::{Channel, Ride};
+
+    fn stepping() -> Ride {
+        let n = 600;
+        ride(&[
+            (Channel::Rpm, vec![3000.0; n]),
+            (Channel::ThrottlePct, (0..n).map(|i| if i / 100 % 2 == 0 { 10.0 } else { 24.0 }).collect()),
+            (Channel::Lambda, vec![0.95; n]),
+            (Channel::LambdaTarget, vec![1.0; n]),
+        ])
+    }
+
+    #[test]
+    fn a_steady_sample_keeps_its_lambda_and_counts_in_full_and_a_moving_one_counts_less() {
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let log = stepping();
+        let mut rows = Rows::new(&log, bike.controller.load).expect("channels");
+        Align::default().apply(&mut rows, &context);
+        Settling::default().apply(&mut rows, &context);
+        assert!((rows.lambda()[170] - 0.95).abs() < 1e-3, "{}", rows.lambda()[170]);
+        assert!(rows.certainty()[170] > 0.9, "{}", rows.certainty()[170]);
+        // At the step itself the film makes the mixture lean: with a reading that shows none of
+        // it the table must be rich there, and the sample says so only faintly.
+        assert!(rows.certainty()[101] < 0.2, "{}", rows.certainty()[101]);
+        assert!((0..500).all(|i| rows.is_kept(i)));
+    }
+
+    #[test]
+    fn without_align_nothing_is_known() {
+        let (kept, reasons) = apply("- settling: {}", &stepping(), |_| {});
+        assert!(kept.iter().all(|k| !k));
+        assert_eq!(reasons, ["settling_unknown"]);
+    }
+}
