@@ -12,6 +12,7 @@ mod response;
 mod ride_run;
 mod rows;
 mod shipped;
+pub mod signs;
 mod stage;
 pub mod stages;
 mod steadiness;

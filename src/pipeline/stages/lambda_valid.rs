@@ -1,6 +1,7 @@
 //! `lambda_valid`: only what the sensor can tell, and only while it lives.
 
 use super::super::rows::{Reason, RideContext, Rows};
+use super::super::signs::{railed, still_for};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -33,10 +34,6 @@ static OUT_OF_RANGE: Reason =
     Reason { key: "lambda_out_of_range", about: "lambda outside what the sensor can tell" };
 static FROZEN: Reason = Reason { key: "lambda_frozen", about: "the lambda reading does not move" };
 static RAILED: Reason = Reason { key: "lambda_railed", about: "the lambda reading sticks at its end stop" };
-
-/// End stops lie outside this band; a long steady hold inside it is no rail.
-/// Common practice, no source.
-const NEVER_A_RAIL: std::ops::RangeInclusive<f64> = 0.75..=1.25;
 
 impl StageSettings for LambdaValid {
     const NAME: &'static str = "lambda_valid";
@@ -92,14 +89,7 @@ impl LambdaValid {
         [low, high]: [f64; 2],
     ) -> Vec<Option<&'static Reason>> {
         let still = still_for(time_s, sensor, self.frozen_span, self.frozen_s);
-        let mut railed = vec![false; sensor.len()];
-        for rail in ends(sensor).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
-            let at_rail = |v: &f64| if v.is_nan() || *v == rail { *v } else { f64::INFINITY };
-            let at_rail: Vec<f64> = sensor.iter().map(at_rail).collect();
-            for (i, still) in still_for(time_s, &at_rail, 0.0, self.railed_s).into_iter().enumerate() {
-                railed[i] |= still && sensor[i] == rail;
-            }
-        }
+        let railed = railed(time_s, sensor, self.railed_s);
         let trouble = |i: usize| match sensor[i] {
             value if value.is_nan() => Some(&MISSING),
             value if !(low..=high).contains(&value) => Some(&OUT_OF_RANGE),
@@ -109,39 +99,6 @@ impl LambdaValid {
         };
         (0..sensor.len()).map(trouble).collect()
     }
-}
-
-/// The lowest and highest reading of a ride.
-fn ends(lambda: &[f64]) -> Vec<f64> {
-    let there = lambda.iter().copied().filter(|v| !v.is_nan());
-    let low = there.clone().min_by(f64::total_cmp);
-    let high = there.max_by(f64::total_cmp);
-    low.into_iter().chain(high).collect()
-}
-
-/// Samples inside a stretch of at least `long_s` whose readings stay within
-/// `span`; rows without a reading do not end a stretch.
-fn still_for(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<bool> {
-    let there: Vec<usize> = (0..values.len()).filter(|i| !values[*i].is_nan()).collect();
-    let mut still = vec![false; values.len()];
-    let mut start = 0;
-    while start < there.len() {
-        let (mut low, mut high) = (values[there[start]], values[there[start]]);
-        let mut end = start + 1;
-        while end < there.len() {
-            (low, high) = (low.min(values[there[end]]), high.max(values[there[end]]));
-            // Two infinite readings are not the same reading.
-            if high - low > span || !(high - low).is_finite() {
-                break;
-            }
-            end += 1;
-        }
-        if time_s[there[end - 1]] - time_s[there[start]] >= long_s {
-            still[there[start]..=there[end - 1]].fill(true);
-        }
-        start = end;
-    }
-    still
 }
 
 #[cfg(test)]

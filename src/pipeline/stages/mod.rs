@@ -3,7 +3,9 @@
 //! To add one: write the file, add one line to the list below. Everything else
 //! (documentation, schema, plan, tests over all stages) follows from it.
 
-use super::stage::{StageEntry, entry};
+use super::stage::{Filter, Stage, StageEntry, entry};
+use crate::yaml;
+use std::path::Path;
 
 macro_rules! stages {
     ($($file:ident :: $settings:ident),* $(,)?) => {
@@ -36,17 +38,26 @@ stages! {
     blend::Blend,
 }
 
+/// A filter of that name with its usual settings; `None` when there is none.
+pub fn usual_filter(name: &str) -> Option<Box<dyn Filter>> {
+    let path = Path::new("(usual settings)");
+    let settings = yaml::parse(path, "{}").ok()?;
+    let entry = registry().into_iter().find(|e| e.name == name)?;
+    match (entry.build)(path, &settings).ok()? {
+        Stage::Filter(filter) => Some(filter),
+        Stage::Estimate(_) | Stage::Blend(_) => None,
+    }
+}
+
 #[cfg(test)]
 pub(crate) mod tests {
     use super::super::rows::tests::ride;
     use super::super::rows::{RideContext, Rows};
-    use super::super::stage::{Stage, StageKind};
+    use super::super::stage::StageKind;
     use super::*;
     use crate::bike::{Bike, FuelTableKind, SlotTables, Template};
     use crate::ride::{Channel, Ride};
     use crate::table::LoadAxis;
-    use crate::yaml;
-    use std::path::Path;
 
     pub(crate) fn bike() -> (Bike, SlotTables) {
         let template = Template {

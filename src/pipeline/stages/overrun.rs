@@ -1,8 +1,8 @@
 //! `overrun`: drops fuel cut and the time the mixture needs to recover.
 
 use super::super::rows::{Reason, RideContext, Rows, hold};
+use super::super::signs;
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
-use crate::ride::Channel;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -43,9 +43,6 @@ impl Default for Overrun {
     }
 }
 
-/// A cut that is logged seldom stays known for this long. Common practice, no source.
-const CUT_LASTS_S: f64 = 2.0;
-
 static OVERRUN: Reason = Reason { key: "overrun", about: "fuel is cut, or the throttle is closed at speed" };
 static NEAR: Reason = Reason { key: "near_overrun", about: "just before or after overrun" };
 
@@ -66,16 +63,11 @@ impl StageSettings for Overrun {
 
 impl Filter for Overrun {
     fn apply(&self, rows: &mut Rows<'_>, _context: &RideContext<'_>) {
-        let rpm = rows.rpm();
-        let cut = rows.held(Channel::FuelCut, CUT_LASTS_S);
-        let throttle = rows.channel(Channel::ThrottlePct);
-        let guess = !self.believe_fuel_cut || cut.as_ref().is_none_or(|c| c.iter().all(|v| v.is_nan()));
-        let overrun: Vec<bool> = (0..rows.len())
-            .map(|i| {
-                let is_cut = cut.as_ref().is_some_and(|c| c[i] > 0.5);
-                let closed = guess && throttle.is_some_and(|t| t[i] <= self.closed_throttle_pct);
-                is_cut || (closed && rpm[i] >= self.overrun_rpm) || rows.lambda()[i] >= self.free_air_lambda
-            })
+        let cut = signs::overrun(rows, self.closed_throttle_pct, self.overrun_rpm, self.believe_fuel_cut);
+        let overrun: Vec<bool> = cut
+            .iter()
+            .zip(rows.lambda())
+            .map(|(cut, lambda)| *cut || *lambda >= self.free_air_lambda)
             .collect();
         let near = hold(rows.time_s(), &overrun, self.hold_before_s, self.hold_after_s);
         rows.drop_where(&overrun, &OVERRUN);

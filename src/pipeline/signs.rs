@@ -1,0 +1,95 @@
+//! Signs in the channels that both stages and findings look for: a reading that
+//! does not move, one at its end stop, an engine without fuel.
+
+use super::rows::Rows;
+use crate::ride::Channel;
+
+/// End stops lie outside this band; a long steady hold inside it is no rail.
+/// Common practice, no source.
+const NEVER_A_RAIL: std::ops::RangeInclusive<f64> = 0.75..=1.25;
+
+/// A cut that is logged seldom stays known for this long. Common practice, no source.
+const CUT_LASTS_S: f64 = 2.0;
+
+/// The stretches of at least `long_s` whose readings stay within `span`, as first
+/// and last row; rows without a reading do not end a stretch.
+///
+/// Shape: `time_s` strictly ascending, `values` of the same length.
+/// Units: s, and those of the channel.
+pub fn still_stretches(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<(usize, usize)> {
+    let there: Vec<usize> = (0..values.len()).filter(|i| !values[*i].is_nan()).collect();
+    let mut stretches = Vec::new();
+    let mut start = 0;
+    while start < there.len() {
+        let (mut low, mut high) = (values[there[start]], values[there[start]]);
+        let mut end = start + 1;
+        while end < there.len() {
+            (low, high) = (low.min(values[there[end]]), high.max(values[there[end]]));
+            // Two infinite readings are not the same reading.
+            if high - low > span || !(high - low).is_finite() {
+                break;
+            }
+            end += 1;
+        }
+        if time_s[there[end - 1]] - time_s[there[start]] >= long_s {
+            stretches.push((there[start], there[end - 1]));
+        }
+        start = end;
+    }
+    stretches
+}
+
+/// The samples inside those stretches.
+pub fn still_for(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<bool> {
+    let mut still = vec![false; values.len()];
+    for (first, last) in still_stretches(time_s, values, span, long_s) {
+        still[first..=last].fill(true);
+    }
+    still
+}
+
+/// Lambda readings that stick for at least `long_s` at the ride's own lowest or
+/// highest value, where that can be an end stop.
+///
+/// Shape: `time_s` strictly ascending, `sensor` of the same length.
+pub fn railed(time_s: &[f64], sensor: &[f64], long_s: f64) -> Vec<bool> {
+    let mut railed = vec![false; sensor.len()];
+    for rail in ends(sensor).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
+        let at_rail = |v: &f64| if v.is_nan() || *v == rail { *v } else { f64::INFINITY };
+        let at_rail: Vec<f64> = sensor.iter().map(at_rail).collect();
+        for (i, still) in still_for(time_s, &at_rail, 0.0, long_s).into_iter().enumerate() {
+            railed[i] |= still && sensor[i] == rail;
+        }
+    }
+    railed
+}
+
+/// The lowest and highest reading of a ride.
+fn ends(lambda: &[f64]) -> Vec<f64> {
+    let there = lambda.iter().copied().filter(|v| !v.is_nan());
+    let low = there.clone().min_by(f64::total_cmp);
+    let high = there.max_by(f64::total_cmp);
+    low.into_iter().chain(high).collect()
+}
+
+/// Where the log itself says whether fuel is cut; `None` when it never says.
+pub fn logged_cut(rows: &Rows<'_>) -> Option<Vec<bool>> {
+    let cut = rows.held(Channel::FuelCut, CUT_LASTS_S)?;
+    let known = cut.iter().any(|v| !v.is_nan());
+    known.then(|| cut.iter().map(|v| *v > 0.5).collect())
+}
+
+/// Where fuel is cut: as the log says, or else where the throttle is closed at speed.
+///
+/// With `believe_log` false a closed throttle at speed counts in any case.
+///
+/// Units: % and 1/min.
+pub fn overrun(rows: &Rows<'_>, closed_throttle_pct: f64, overrun_rpm: f64, believe_log: bool) -> Vec<bool> {
+    let cut = logged_cut(rows);
+    let throttle = rows.channel(Channel::ThrottlePct);
+    let guess = !believe_log || cut.is_none();
+    let closed = |i: usize| guess && throttle.is_some_and(|t| t[i] <= closed_throttle_pct);
+    (0..rows.len())
+        .map(|i| cut.as_ref().is_some_and(|c| c[i]) || (closed(i) && rows.rpm()[i] >= overrun_rpm))
+        .collect()
+}
