@@ -47,6 +47,8 @@ pub mod blend;
 
 pub mod pipeline;
 
+pub mod findings;
+
 pub mod ledger;
 
 pub mod virtual_bike;

@@ -2,6 +2,7 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
+use crate::findings::{self, FindingEntry};
 use crate::operations::OperationError;
 use crate::pipeline::{self, StageEntry, stages};
 use crate::problem::nearest;
@@ -13,7 +14,8 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  rideloop stages\n  rideloop stages warm\n  \
                         rideloop stages --pipeline road > pipelines/road.yaml\n  \
-                        rideloop stages --schema pipeline.schema.json")]
+                        rideloop stages --schema pipeline.schema.json\n  \
+                        rideloop stages --findings")]
 pub(super) struct Args {
     /// The stage to explain.
     #[arg(value_name = "NAME")]
@@ -24,12 +26,21 @@ pub(super) struct Args {
     /// Write the JSON Schema of pipeline files, for editors; `-` prints it.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["stage", "pipeline"])]
     schema: Option<PathBuf>,
+    /// List the signs that a sensor or a log lies, which every run looks for.
+    #[arg(long, conflicts_with_all = ["stage", "pipeline", "schema"])]
+    findings: bool,
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let registry = stages::registry();
     if let Some(path) = &args.schema {
         return schema(context, path);
+    }
+    if args.findings {
+        let registry = findings::registry();
+        let list: Vec<_> = registry.iter().map(|entry| describe_finding(entry)).collect();
+        context.screen.tell(&json!({ "findings": list }), |width| report::finding_list(&registry, width));
+        return Ok(Exit::Done);
     }
     if let Some(name) = &args.pipeline {
         let known: Vec<&str> = pipeline::SHIPPED.iter().map(|(n, _)| *n).collect();
@@ -72,6 +83,16 @@ fn describe(entry: &StageEntry) -> serde_json::Value {
         "settings": entry.settings(),
         "reasons": reasons,
         "schema": (entry.schema)(),
+    })
+}
+
+fn describe_finding(entry: &FindingEntry) -> serde_json::Value {
+    json!({
+        "name": entry.name,
+        "about": entry.about,
+        "severity": entry.severity,
+        "look_at": entry.look_at,
+        "source": entry.source,
     })
 }
 

@@ -3,11 +3,13 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason};
+use super::run::tables_of;
 use crate::bike::{Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, mixture_path};
 use crate::blend::Blending;
 use crate::evidence::evidence_path;
+use crate::findings::{self, Finding};
 use crate::ledger::Store;
-use crate::pipeline::{DEFAULT_PIPELINE, Plan, RideChoice};
+use crate::pipeline::{DEFAULT_PIPELINE, Plan, RideChoice, RideContext};
 use crate::problem::{Problem, Problems};
 use crate::ride::{BadValue, Channel, FoundRide, Ride, find_in_folder};
 use crate::units;
@@ -83,6 +85,8 @@ pub struct RideCheck {
     pub ignored_titles: Vec<String>,
     /// What is worth a look.
     pub remarks: Vec<String>,
+    /// Signs that a sensor or the log lies, as far as one ride shows them.
+    pub findings: Vec<Finding>,
 }
 
 impl CheckReport {
@@ -136,7 +140,7 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
         Err(error) => found.push(Problem::in_file(".git", error.to_string())),
     }
     let files = find_in_folder(root).map_err(|error| OperationError::io("list", root, &error))?;
-    let bike = opened.as_ref().ok().map(|b| &b.folder.bike);
+    let bike = opened.as_ref().ok();
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
     let mut rides: Vec<RideCheck> = files.iter().map(|file| check_ride(file, bike, plan)).collect();
     if let Ok(bike) = &opened {
@@ -230,7 +234,7 @@ fn lean_targets(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> 
     ))
 }
 
-fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> RideCheck {
+fn check_ride(file: &FoundRide, bike: Option<&OpenBike>, plan: Option<&Plan>) -> RideCheck {
     let mut check = RideCheck {
         file: file.name.clone(),
         trouble: None,
@@ -243,6 +247,7 @@ fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> Rid
         channels: Vec::new(),
         ignored_titles: Vec::new(),
         remarks: Vec::new(),
+        findings: Vec::new(),
     };
     let ride = match crate::bike::read_regular(&file.path) {
         Ok(bytes) => Ride::read(&file.path, &bytes).map_err(|error| match error.hint() {
@@ -271,9 +276,25 @@ fn check_ride(file: &FoundRide, bike: Option<&Bike>, plan: Option<&Plan>) -> Rid
     check.channels =
         Channel::ALL.iter().filter(|(c, _)| ride.has(*c)).map(|(_, name)| (*name).to_owned()).collect();
     if let (Some(bike), Some(plan)) = (bike, plan) {
-        let missing = plan.needs(bike).into_iter().find(|(channel, _)| !ride.has(*channel));
+        let missing = plan.needs(&bike.folder.bike).into_iter().find(|(channel, _)| !ride.has(*channel));
         check.trouble =
             missing.map(|(channel, by)| format!("has no values for `{}`, needed by {by}", channel.name()));
     }
+    if let (Some(bike), None) = (bike, &check.trouble) {
+        check.findings = findings_of(bike, file, &ride);
+    }
     check
+}
+
+/// What the ride shows by itself, on the tables of the first slot it was made on.
+fn findings_of(bike: &OpenBike, file: &FoundRide, ride: &Ride) -> Vec<Finding> {
+    let known = bike.register.by_hash(&ride.sha256);
+    let revision = known.map(|r| r.revision.clone()).or_else(|| Some(bike.made_on(file.ridden_on).ok()?.0));
+    let registered =
+        known.map(|r| r.slot.as_str()).filter(|slot| bike.folder.bike.slots.iter().any(|s| s == slot));
+    let (Ok(slot), Some(revision)) = (bike.slot(registered), revision) else { return Vec::new() };
+    let Ok(ridden) = tables_of(bike, &slot, &revision) else { return Vec::new() };
+    let context =
+        RideContext { bike: &bike.folder.bike, ridden: &ridden, today: bike.today(&slot), slot: &slot };
+    findings::of_one_ride(ride, &context)
 }

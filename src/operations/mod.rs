@@ -8,6 +8,7 @@ mod check;
 mod demo;
 mod error;
 mod history;
+mod liars;
 mod open;
 mod rides;
 mod rollback;

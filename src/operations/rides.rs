@@ -79,6 +79,8 @@ pub enum StandingReason {
     Unreadable,
     /// It is not what a ride must be.
     Unusable,
+    /// A sensor or the log lies: a serious finding.
+    Lies,
 }
 
 impl OpenBike {

@@ -1,6 +1,7 @@
 //! `run`: rides → evidence → the next revision.
 
 use super::error::OperationError;
+use super::liars::{keep_liars_out, refuse_liars};
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
@@ -8,9 +9,10 @@ use super::write::{open_for_writing, refuse_nesting};
 use crate::bike::{SlotTables, read_regular};
 use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
 use crate::evidence::EvidenceRow;
+use crate::findings::{self, Finding};
 use crate::ledger::{Moment, PipelineRef};
 use crate::pipeline::{
-    Funnel, Plan, RideChoice, RideContext, RideOffset, RideOutcome, evidence_of_rides, run_ride,
+    Funnel, Plan, RideChoice, RideContext, RideOutcome, evidence_of_rides, run_ride,
 };
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
@@ -69,6 +71,8 @@ pub struct RideReport {
     pub unparsable_total: usize,
     /// The newest revision was taken, since its place does not tell.
     pub revision_presumed: bool,
+    /// Signs that a sensor or the log lies.
+    pub findings: Vec<Finding>,
 }
 
 /// A ride the run passed over.
@@ -82,6 +86,8 @@ pub struct SkippedRide {
     pub reason: StandingReason,
     /// The same in words.
     pub why: String,
+    /// Signs that a sensor or the log lies, as far as it was looked at.
+    pub findings: Vec<Finding>,
 }
 
 /// What a run found and did.
@@ -176,7 +182,13 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         match standing {
             RideStanding::Usable(ride) => usable.push(ride),
             RideStanding::PassedOver { name, sha256, reason, why } => {
-                report.passed_over.push(SkippedRide { file: name, sha256, reason, why });
+                report.passed_over.push(SkippedRide {
+                    file: name,
+                    sha256,
+                    reason,
+                    why,
+                    findings: Vec::new(),
+                });
             }
         }
     }
@@ -207,13 +219,13 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             Ok((outcome, _)) if outcome.other_slot => {
                 let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::OtherSlot);
                 let why = format!("its log says it was not ridden on slot {slot}");
-                report.passed_over.push(SkippedRide { file, sha256, reason, why });
+                report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
             }
             Ok((outcome, details)) => {
                 if let Some((first, ..)) = good.iter().find(|(_, other, _)| other.overlaps(&outcome)) {
                     let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::SameRide);
                     let why = format!("holds the same samples as {}", first.name);
-                    report.passed_over.push(SkippedRide { file, sha256, reason, why });
+                    report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
                     continue;
                 }
                 report.notes.extend(details.remarks.iter().map(|remark| format!("{}: {remark}", ride.name)));
@@ -224,12 +236,22 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
                 implausible |= trouble.implausible;
                 let reason = StandingReason::Unusable;
                 let (file, sha256) = (ride.name, Some(ride.sha256));
-                report.passed_over.push(SkippedRide { file, sha256, reason, why: trouble.why });
+                report.passed_over.push(SkippedRide {
+                    file,
+                    sha256,
+                    reason,
+                    why: trouble.why,
+                    findings: Vec::new(),
+                });
             }
         }
     }
+    keep_liars_out(&mut good, &mut report, &context, &plan);
     let news = good.iter().any(|(ride, ..)| ride.is_new);
-    let failed = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
+    let failed = report
+        .passed_over
+        .iter()
+        .any(|r| matches!(r.reason, StandingReason::Unusable | StandingReason::Lies));
     if failed && !news {
         return no_ride_left(report, implausible);
     }
@@ -254,7 +276,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         return Ok(report);
     }
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
-    let proposal = propose_from(&bike, &plan, &slot, &good, request.when, &mut report.notes)?;
+    let proposal = propose_from(&bike, &plan, &slot, &good, request.when)?;
     fill_cells(&mut report, &proposal, &bike);
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
@@ -357,7 +379,10 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
     let failed = |r: &&SkippedRide| {
         matches!(
             r.reason,
-            StandingReason::Unreadable | StandingReason::Unusable | StandingReason::UnknownRevision
+            StandingReason::Unreadable
+                | StandingReason::Unusable
+                | StandingReason::UnknownRevision
+                | StandingReason::Lies
         )
     };
     let whys: Vec<String> =
@@ -371,6 +396,10 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
                       divided by the fuel's stoichiometric ratio"
                     .to_owned(),
         });
+        return Ok(report);
+    }
+    if report.passed_over.iter().any(|r| r.reason == StandingReason::Lies) {
+        report.refused = Some(refuse_liars(&report, whys.join("; ")));
         return Ok(report);
     }
     Err(OperationError::failed(
@@ -408,13 +437,14 @@ fn ridden_tables(
             sha256: Some(ride.sha256.clone()),
             reason: StandingReason::Unusable,
             why: format!("the tables of {} do not serve: {why}", ride.revision),
+            findings: Vec::new(),
         });
         false
     });
     ridden
 }
 
-fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
+pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
     let number = revision_number(revision);
     let Some(found) = bike.revisions.iter().find(|r| Some(r.record.number) == number) else {
         // In a folder without revisions its tables are r1 as soon as something is written.
@@ -437,6 +467,7 @@ struct RideDetails {
     unparsable_total: usize,
     slot_logged: bool,
     remarks: Vec<String>,
+    findings: Vec<Finding>,
 }
 
 /// A ride that could not be used.
@@ -465,6 +496,7 @@ fn read_and_run(
         unparsable: log.reading.unparsable.clone(),
         slot_logged: log.has(Channel::Slot),
         remarks: log.remarks(),
+        findings: findings::of_one_ride(&log, context),
     };
     Ok((outcome, details))
 }
@@ -481,6 +513,7 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
         unparsable: details.unparsable.clone(),
         unparsable_total: details.unparsable_total,
         revision_presumed: ride.revision_presumed,
+        findings: details.findings.clone(),
     }
 }
 
@@ -526,7 +559,6 @@ fn propose_from(
     slot: &str,
     good: &[(UsableRide, RideOutcome, bool)],
     when: Moment,
-    notes: &mut Vec<String>,
 ) -> Result<Proposal, OperationError> {
     let today = bike.today(slot);
     let kind = bike.folder.bike.controller.fuel_table;
@@ -541,8 +573,6 @@ fn propose_from(
             "look for cells that hold no fuel, or use `average` in the pipeline",
         )
     })?;
-    let names = in_order.iter().map(|(ride, ..)| ride.name.as_str());
-    notes.extend(names.zip(&together.offsets).filter_map(|(name, offset)| odd_ride(name, offset)));
     let input = BlendInput {
         today,
         start: &start,
@@ -567,20 +597,6 @@ fn weight_by_age(bike: &OpenBike, plan: &Plan, ride: &UsableRide, when: Moment) 
         }
         _ => 1.0,
     }
-}
-
-/// A note on a ride that lies off the others as a whole.
-fn odd_ride(name: &str, offset: &RideOffset) -> Option<String> {
-    // Two standard errors, and enough to matter to an engine.
-    const WORTH_NAMING: f64 = 0.015;
-    const SURE: f64 = 2.0;
-    let odd = offset.ratio.abs() > WORTH_NAMING && offset.ratio.abs() > SURE * offset.std_error;
-    odd.then(|| {
-        format!(
-            "{name} lies {} % off the other rides as a whole: its sensor, fuel or weather may differ",
-            units::signed(offset.ratio * 100.0, 1)
-        )
-    })
 }
 
 /// The fuel table at the first revision of the build on the bike now.

@@ -53,7 +53,13 @@ pub fn status(root: &Path) -> Result<Status, OperationError> {
                 let quiet =
                     [StandingReason::AlreadyUsed, StandingReason::SetAside, StandingReason::OtherSlot];
                 if !quiet.contains(&reason) {
-                    troubled_rides.push(SkippedRide { file: name, sha256, reason, why });
+                    troubled_rides.push(SkippedRide {
+                        file: name,
+                        sha256,
+                        reason,
+                        why,
+                        findings: Vec::new(),
+                    });
                 }
             }
         }

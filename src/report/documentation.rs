@@ -1,6 +1,7 @@
-//! The stages' pages, from the registry.
+//! The pages of stages and findings, from their registries.
 
 use super::style::{Align, columns, strong};
+use crate::findings::FindingEntry;
 use crate::pipeline::StageEntry;
 use std::fmt::Write as _;
 
@@ -12,6 +13,34 @@ pub fn stage_list(entries: &[StageEntry], width: usize) -> String {
         "{}\n{list}\n`rideloop stages NAME` shows a stage's settings.\n",
         strong("Stages, in the order of a usual pipeline")
     )
+}
+
+/// All findings with their rules and sources.
+pub fn finding_list(entries: &[&FindingEntry], width: usize) -> String {
+    let mut text = format!(
+        "{}\n\n{}\n",
+        strong("Signs that a sensor or a log lies"),
+        wrap(
+            "Every run looks for them, and `rideloop check` for those that one ride shows by itself. A serious one \
+             keeps its ride out of the run; the others change nothing.",
+            width
+        )
+    );
+    for entry in entries {
+        let parts = [
+            entry.about.to_owned(),
+            format!("Severity: {}.", entry.severity),
+            format!("Look at: {}.", entry.look_at),
+            format!("Source: {}.", entry.source),
+        ];
+        let _ = write!(text, "\n{}\n", strong(entry.name));
+        for part in parts {
+            for line in wrap(&part, width.saturating_sub(2)).lines() {
+                let _ = writeln!(text, "  {line}");
+            }
+        }
+    }
+    text
 }
 
 /// The page of one stage.

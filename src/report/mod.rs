@@ -14,7 +14,7 @@ mod text_diff;
 
 pub use cell::cell;
 pub use changes::{diff, show};
-pub use documentation::{stage_list, stage_page};
+pub use documentation::{finding_list, stage_list, stage_page};
 pub use history::history;
 pub use run::{funnel, run};
 pub use standing::{

@@ -1,6 +1,7 @@
 //! What `run` found, as text.
 
 use super::style::{Align, by_change, columns, faint, strong, warning};
+use crate::findings::{Finding, Severity};
 use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
 use crate::pipeline::Funnel;
 use crate::table::{LIMIT_MARK, Layout, draw_changes};
@@ -53,6 +54,12 @@ fn rides(report: &RunReport, width: usize) -> String {
         match ride.reason {
             StandingReason::AlreadyUsed => *quiet.entry("already counted").or_default() += 1,
             StandingReason::SetAside => *quiet.entry("set aside").or_default() += 1,
+            StandingReason::Lies => {
+                rows.push(vec![
+                    ride.file.clone(),
+                    "not used: a sensor or the log lies, see below".to_owned(),
+                ]);
+            }
             _ => rows.push(vec![ride.file.clone(), format!("not used: {}", ride.why)]),
         }
     }
@@ -66,7 +73,43 @@ fn rides(report: &RunReport, width: usize) -> String {
     for ride in &report.rides {
         text.push_str(&unparsable(ride));
     }
+    let read = report.rides.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
+    let passed = report.passed_over.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
+    text.push_str(&findings("Signs that a sensor or a log lies", read.chain(passed), width));
     text
+}
+
+/// What the rides' sensors and logs show, most serious first.
+pub(super) fn findings<'a>(
+    title: &str,
+    rides: impl Iterator<Item = (&'a str, &'a [Finding])>,
+    width: usize,
+) -> String {
+    let mut all: Vec<(&str, &Finding)> =
+        rides.flat_map(|(file, findings)| findings.iter().map(move |f| (file, f))).collect();
+    all.sort_by_key(|(_, finding)| std::cmp::Reverse(finding.severity));
+    let row = |(file, finding): &(&str, &Finding)| {
+        let kept_out = if finding.severity == Severity::Serious { "; a run keeps this ride out" } else { "" };
+        let place = finding.region.as_ref().map(|region| format!(" ({region})")).unwrap_or_default();
+        vec![
+            (*file).to_owned(),
+            format!(
+                "{} {}: {}{place}{kept_out}; look at {}",
+                finding.severity.word(),
+                finding.name,
+                finding.saw,
+                finding.look_at
+            ),
+        ]
+    };
+    match all.is_empty() {
+        true => String::new(),
+        false => format!(
+            "\n{}\n{}",
+            strong(title),
+            columns(all.iter().map(row).collect(), &[Align::Left, Align::Left], width)
+        ),
+    }
 }
 
 fn unparsable(ride: &RideReport) -> String {

@@ -8,5 +8,6 @@ mod demo;
 mod guards;
 mod help;
 mod kills;
+mod liars;
 mod readme;
 mod rides;

@@ -1,0 +1,117 @@
+//! `no_free_air`: in a long fuel cut nothing but air passes the sensor; one that
+//! never shows it is dead, slow, or sees something else.
+
+use super::scene::stretches;
+use super::{FindingEntry, Scene, Seen, Severity};
+use crate::pipeline::signs;
+use crate::ride::Channel;
+use crate::units;
+
+/// What is known of it.
+pub static ENTRY: FindingEntry = FindingEntry {
+    name: "no_free_air",
+    about: "In a fuel cut of two seconds and more a wideband sensor must rise to free air, or to the lean end of its \
+            range. Needs a logged fuel cut.",
+    severity: "warning when fewer than a fifth of at least five such cuts show air",
+    source: "air is all that passes the engine then; the pipe is empty within about half a second (delay as in the \
+             stage `align`); the limits are common practice, no source",
+    look_at: "the lambda sensor and its heater, whether it sits too far down the exhaust, and whether its signal \
+              passes through a filter",
+    look: Some(look),
+};
+
+/// A cut must outlast transport and lag by far. Common practice, no source.
+const LONG_CUT_S: f64 = 2.0;
+/// The last air of a cut passes the sensor this much later at most.
+const STILL_PASSING_S: f64 = 0.5;
+/// From this lambda on the sensor reads air, as in the stage `overrun`.
+const FREE_AIR_LAMBDA: f64 = 1.4;
+/// A reading this near the ride's highest is at the lean end.
+const AT_END: f64 = 0.01;
+/// A reading that sticks at the ride's highest this long is at the end of its range, s.
+const RAILED_S: f64 = 0.4;
+/// The sensor is warm after this. Common practice, no source; as the stage `warm` has it.
+const SENSOR_WARM_S: f64 = 25.0;
+const FEWEST_CUTS: usize = 5;
+const SHARE_WITH_AIR: f64 = 0.2;
+
+fn look(scene: &Scene<'_>) -> Vec<Seen> {
+    let Some(cut) = signs::logged_cut(&scene.rows) else { return Vec::new() };
+    let time = scene.time_s();
+    let warm_from_s = time.first().copied().unwrap_or_default() + SENSOR_WARM_S;
+    let driven: Vec<bool> = cut.iter().zip(&scene.running).map(|(cut, running)| *cut && *running).collect();
+    let long: Vec<(usize, usize)> = stretches(&driven)
+        .into_iter()
+        .filter(|(first, last)| time[*first] >= warm_from_s && time[*last] - time[*first] >= LONG_CUT_S)
+        .collect();
+    if long.len() < FEWEST_CUTS {
+        return Vec::new();
+    }
+    let channels = [Channel::Lambda, Channel::Lambda2];
+    channels.into_iter().filter_map(|channel| one_sensor(scene, channel, &long)).collect()
+}
+
+fn one_sensor(scene: &Scene<'_>, channel: Channel, cuts: &[(usize, usize)]) -> Option<Seen> {
+    let time = scene.time_s();
+    let lambda = scene.channel(channel)?;
+    let highest = lambda.iter().copied().filter(|v| !v.is_nan()).max_by(f64::total_cmp)?;
+    let railed = signs::railed(time, lambda, RAILED_S);
+    let lean_end = (0..lambda.len()).any(|i| railed[i] && lambda[i] == highest);
+    let air = if lean_end { FREE_AIR_LAMBDA.min(highest - AT_END) } else { FREE_AIR_LAMBDA };
+    let peak = |(first, last): &(usize, usize)| {
+        let until = time[*last] + STILL_PASSING_S;
+        let during = (*first..lambda.len()).take_while(|i| time[*i] <= until).map(|i| lambda[i]);
+        during.filter(|v| !v.is_nan()).fold(f64::NEG_INFINITY, f64::max)
+    };
+    let peaks: Vec<f64> = cuts.iter().map(peak).filter(|p| p.is_finite()).collect();
+    let with_air = peaks.iter().filter(|peak| **peak >= air).count();
+    if peaks.len() < FEWEST_CUTS || with_air as f64 >= peaks.len() as f64 * SHARE_WITH_AIR {
+        return None;
+    }
+    let highest_peak = peaks.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let saw = format!(
+        "{} of {} fuel cuts longer than {} s show air; the highest `{}` in them is {}",
+        with_air,
+        peaks.len(),
+        units::plain(LONG_CUT_S),
+        channel.name(),
+        units::fixed(highest_peak, 2)
+    );
+    let ends = (time[cuts[0].0], time[cuts[cuts.len() - 1].1]);
+    Some(Seen::new(Severity::Warning, saw).in_channel(channel).between(ends.0, ends.1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::found;
+    use crate::ride::Channel;
+
+    fn ride(air: f64) -> Vec<(Channel, Vec<f64>)> {
+        let cut = |i: usize| i % 400 >= 300 && i >= 600;
+        let at = |value: &dyn Fn(usize) -> f64| (0..4000).map(value).collect::<Vec<f64>>();
+        vec![
+            (Channel::Rpm, at(&|_| 3500.0)),
+            (Channel::ThrottlePct, at(&|i| if cut(i) { 0.0 } else { 14.0 })),
+            (Channel::EngineTempC, at(&|_| 88.0)),
+            (Channel::FuelCut, at(&|i| f64::from(u8::from(cut(i))))),
+            (
+                Channel::Lambda,
+                at(&|i| if i > 12 && cut(i - 12) { air } else { 0.98 + 0.003 * (i % 7) as f64 }),
+            ),
+        ]
+    }
+
+    #[test]
+    fn a_sensor_that_shows_no_air_in_long_cuts_is_named_and_one_that_does_is_not() {
+        assert_eq!(found(&ride(1.1)), ["no_free_air warning"]);
+        assert!(found(&ride(3.0)).is_empty());
+        // A logger that clips at 1.36 shows as much air as it can.
+        assert!(found(&ride(1.36)).is_empty());
+    }
+
+    #[test]
+    fn without_a_logged_cut_nothing_is_said() {
+        let without: Vec<_> = ride(1.1).into_iter().filter(|(c, _)| *c != Channel::FuelCut).collect();
+        assert!(found(&without).is_empty());
+    }
+}

@@ -1,0 +1,89 @@
+//! Keeps rides out of a run whose sensors lie, by what each shows alone and by
+//! what the others say of it.
+
+use super::rides::{StandingReason, UsableRide};
+use super::run::{RunReport, SkippedRide};
+use crate::blend::Refusal;
+use crate::evidence::CellSums;
+use crate::findings::{self, Finding, Severity};
+use crate::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s};
+
+/// Adds to each ride's findings what the other rides say of it, and passes over
+/// the rides with a serious one.
+///
+/// A ride of which no sample was kept says nothing to the map and stays, so that
+/// the run can tell which stage took everything.
+///
+/// Shape: `good` and `report.rides` hold the same rides in the same order.
+pub(super) fn keep_liars_out(
+    good: &mut Vec<(UsableRide, RideOutcome, bool)>,
+    report: &mut RunReport,
+    context: &RideContext<'_>,
+    plan: &Plan,
+) {
+    pass_over_serious(good, report);
+    let speaking: Vec<usize> = (0..good.len()).filter(|i| good[*i].1.funnel.kept() > 0).collect();
+    let sums: Vec<&[CellSums]> = speaking.iter().map(|i| good[*i].1.sums.as_slice()).collect();
+    let table = &context.today.fuel;
+    let flow_kg_s: Vec<f64> = (0..table.grid.cells())
+        .map(|cell| {
+            let (rpm, load) = table.grid.point(cell);
+            gas_flow_kg_s(context.bike, table, rpm, load, None)
+        })
+        .collect();
+    let spread = plan.estimator.averaging().spread();
+    let among = findings::among_rides(&sums, &flow_kg_s, &spread);
+    for (ride, finding) in speaking.into_iter().zip(among) {
+        report.rides[ride].findings.extend(finding);
+    }
+    pass_over_serious(good, report);
+}
+
+fn pass_over_serious(good: &mut Vec<(UsableRide, RideOutcome, bool)>, report: &mut RunReport) {
+    let lies: Vec<bool> = good
+        .iter()
+        .zip(&report.rides)
+        .map(|((_, outcome, _), ride)| outcome.funnel.kept() > 0 && findings::is_serious(&ride.findings))
+        .collect();
+    let mut at = lies.iter();
+    good.retain(|_| !at.next().expect("one entry a ride"));
+    let rides = std::mem::take(&mut report.rides);
+    for (ride, lies) in rides.into_iter().zip(lies) {
+        if !lies {
+            report.rides.push(ride);
+            continue;
+        }
+        report.passed_over.push(SkippedRide {
+            file: ride.file,
+            sha256: Some(ride.sha256),
+            reason: StandingReason::Lies,
+            why: why(&ride.findings),
+            findings: ride.findings,
+        });
+    }
+}
+
+fn serious(findings: &[Finding]) -> impl Iterator<Item = &Finding> {
+    findings.iter().filter(|f| f.severity == Severity::Serious)
+}
+
+fn why(findings: &[Finding]) -> String {
+    let told: Vec<String> = serious(findings).map(|f| format!("{}: {}", f.name, f.saw)).collect();
+    told.join("; ")
+}
+
+/// The refusal of a run whose every new ride lies.
+pub(super) fn refuse_liars(report: &RunReport, saw: String) -> Refusal {
+    let mut look_at: Vec<&str> =
+        report.passed_over.iter().flat_map(|ride| serious(&ride.findings)).map(|f| f.look_at).collect();
+    look_at.sort_unstable();
+    look_at.dedup();
+    Refusal {
+        guard: "sensor_lies",
+        saw,
+        look_at: format!(
+            "{}; a ride that will never serve can be set aside with `rideloop rides set-aside`",
+            look_at.join("; ")
+        ),
+    }
+}
