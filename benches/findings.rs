@@ -8,8 +8,9 @@
 
 use rayon::prelude::*;
 use rideloop::bike::{Bike, Delay, FixedDelay, FuelTableKind, SlotTables, Template};
-use rideloop::evidence::{CellSums, compare_rides};
-use rideloop::pipeline::{Plan, RideContext, gas_flow_kg_s, run_ride};
+use rideloop::evidence::{RideSums, Scales};
+use rideloop::findings::{Finding, Severity, air_temp_exponent, among_rides, of_one_ride};
+use rideloop::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s, run_ride};
 use rideloop::ride::Ride;
 use rideloop::table::{Axis, Grid, LoadAxis, Table};
 use rideloop::virtual_bike::{Ambient, BikeSpec, Character, RideRequest, RideStyle, VirtualBike};
@@ -25,60 +26,133 @@ struct TestBike {
     tables: SlotTables,
 }
 
+/// Air temperature of the rides: an ordinary month, and a whole year.
+const MONTH: (&str, fn(u64) -> f64) = ("a month's weather", |seed| 10.0 + 3.0 * seed as f64);
+const YEAR: (&str, fn(u64) -> f64) =
+    ("a year's weather", |seed| [1.0, 35.0, 8.0, 28.0, 15.0, 22.0][seed as usize % 6]);
+
 fn main() {
     let bikes: Vec<TestBike> = (1..=BIKES).map(test_bike).collect();
     let plan = Plan::parse("road", Path::new("road.yaml"), include_str!("../pipelines/road.yaml"))
         .expect("a pipeline");
-    let spread = plan.estimator.averaging().spread();
-    for (i, bike) in bikes.iter().enumerate() {
-        let flow = flows(bike);
-        let honest: Vec<Vec<CellSums>> =
-            (1..=RIDES).into_par_iter().map(|seed| sums(bike, &bike.character, &plan, seed)).collect();
-        println!("bike {} (idle flow {:.2} g/s)", i + 1, idle_flow(bike) * 1000.0);
-        let show = |name: &str, rides: &[&[CellSums]], only: Option<usize>| {
-            for (r, found) in compare_rides(rides, &flow, &spread).iter().enumerate() {
-                if only.is_some_and(|only| only != r) {
-                    continue;
-                }
-                let Some(found) = found else {
-                    println!("  {name} ride {r}: no comparison");
-                    continue;
-                };
-                let air = found.false_air.map_or(String::new(), |f| {
-                    format!(
-                        "false air {:+.1} % ± {:.1} ({:+.1} s), without strongest {:+.1}, at {:.2} g/s",
-                        f.effect.value * 100.0,
-                        f.effect.std_error * 100.0,
-                        f.effect.sigmas(),
-                        f.effect_without_strongest * 100.0,
-                        f.lowest_flow_kg_s * 1000.0
-                    )
-                });
-                println!(
-                    "  {name} ride {r}: offset {:+.1} % ± {:.1} ({:+.1} s), {} cells; {air}",
-                    found.offset.value * 100.0,
-                    found.offset.std_error * 100.0,
-                    found.offset.sigmas(),
-                    found.cells
-                );
-            }
-        };
-        let all: Vec<&[CellSums]> = honest.iter().map(Vec::as_slice).collect();
-        show("honest", &all, None);
-        let leaks: Vec<(f64, Vec<CellSums>)> = [0.02, 0.04, 0.06, 0.10]
-            .into_par_iter()
-            .map(|size| {
-                let mut leaking = bike.character.clone();
-                leaking.exhaust.leak_kg_s = size * idle_flow(bike);
-                (size, sums(bike, &leaking, &plan, 3))
-            })
+    for (weather, air_temp_c) in [MONTH, YEAR] {
+        let rides: Vec<(usize, u64)> =
+            (0..bikes.len()).flat_map(|b| (1..=RIDES).map(move |r| (b, r))).collect();
+        let made: Vec<Made> = rides
+            .par_iter()
+            .map(|(bike, seed)| make(&bikes[*bike], &bikes[*bike].character, &plan, *seed, air_temp_c))
             .collect();
-        for (size, leaking) in &leaks {
-            let mut mixed = all.clone();
-            mixed[2] = leaking;
-            show(&format!("leak {:.0} %", size * 100.0), &mixed, Some(2));
+        let honest: Vec<&[Made]> = made.chunks(RIDES as usize).collect();
+        println!("\n{weather}, {} bikes with {RIDES} rides each", bikes.len());
+        for judges in [2, 3, RIDES as usize] {
+            let mut count = Count::default();
+            for (bike, rides) in bikes.iter().zip(&honest) {
+                let among = judge(bike, &plan, &rides.iter().take(judges).collect::<Vec<_>>());
+                for (ride, found) in rides.iter().zip(among) {
+                    count.add(ride.alone.iter().cloned().chain(found).collect());
+                }
+            }
+            println!("  honest rides in groups of {judges}: {count}");
+        }
+        let mut lying: Vec<(String, Change)> = [0.02, 0.04, 0.06, 0.10]
+            .map(|size| (format!("a leak of {:.0} % at idle", size * 100.0), Change::Leak(size)))
+            .to_vec();
+        lying.extend(
+            [-0.06, -0.04, -0.02, 0.02, 0.04, 0.06]
+                .map(|by| (format!("a sensor off by {:+.0} %", by * 100.0), Change::Off(by))),
+        );
+        for (name, change) in lying {
+            let lies: Vec<Made> = (0..bikes.len())
+                .into_par_iter()
+                .map(|b| match change {
+                    Change::Leak(size) => {
+                        let mut character = bikes[b].character.clone();
+                        character.exhaust.leak_kg_s = size * idle_flow(&bikes[b]);
+                        make(&bikes[b], &character, &plan, 3, air_temp_c)
+                    }
+                    Change::Off(by) => {
+                        let mut off = honest[b][2].clone();
+                        off.outcome.sums.iter_mut().for_each(|cell| *cell = cell.scaled(1.0 + by));
+                        off
+                    }
+                })
+                .collect();
+            let (mut liar, mut others) = (Count::default(), Count::default());
+            for (b, lie) in lies.iter().enumerate() {
+                let mut mixed: Vec<&Made> = honest[b].iter().collect();
+                mixed[2] = lie;
+                for (ride, found) in judge(&bikes[b], &plan, &mixed).into_iter().enumerate() {
+                    let count = if ride == 2 { &mut liar } else { &mut others };
+                    count.add(found.into_iter().collect());
+                }
+            }
+            println!("  {name}: {liar}; the honest beside it: {others}");
         }
     }
+}
+
+#[derive(Clone, Copy)]
+enum Change {
+    Leak(f64),
+    Off(f64),
+}
+
+/// Rides by the weight of their weightiest finding.
+#[derive(Default)]
+struct Count {
+    rides: usize,
+    serious: Vec<String>,
+    warnings: Vec<String>,
+}
+
+impl Count {
+    fn add(&mut self, findings: Vec<Finding>) {
+        self.rides += 1;
+        let Some(worst) = findings.iter().max_by_key(|f| f.severity) else { return };
+        match worst.severity {
+            Severity::Serious => self.serious.push(worst.name.to_owned()),
+            Severity::Warning => self.warnings.push(worst.name.to_owned()),
+            Severity::Note => {}
+        }
+    }
+}
+
+impl std::fmt::Display for Count {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let names = |list: &[String]| {
+            let mut names = list.to_vec();
+            names.sort_unstable();
+            names.dedup();
+            if names.is_empty() { String::new() } else { format!(" ({})", names.join(", ")) }
+        };
+        write!(
+            f,
+            "{} rides, {} serious{}, {} warned of{}",
+            self.rides,
+            self.serious.len(),
+            names(&self.serious),
+            self.warnings.len(),
+            names(&self.warnings)
+        )
+    }
+}
+
+/// A ride and what it shows alone.
+#[derive(Clone)]
+struct Made {
+    outcome: RideOutcome,
+    alone: Vec<Finding>,
+}
+
+fn judge(bike: &TestBike, plan: &Plan, rides: &[&Made]) -> Vec<Option<Finding>> {
+    let sums: Vec<RideSums<'_>> =
+        rides.iter().map(|r| RideSums { cells: &r.outcome.sums, air_temp_c: r.outcome.air_temp_c }).collect();
+    let scales = Scales {
+        flow_kg_s: &flows(bike),
+        spread: plan.estimator.averaging().spread(),
+        air_temp_exponent: air_temp_exponent(bike.bike.controller.load),
+    };
+    among_rides(&sums, &scales)
 }
 
 fn flows(bike: &TestBike) -> Vec<f64> {
@@ -93,10 +167,14 @@ fn flows(bike: &TestBike) -> Vec<f64> {
 
 /// Gas flow at warm idle, kg/s.
 fn idle_flow(bike: &TestBike) -> f64 {
-    gas_flow_kg_s(&bike.bike, &bike.tables.fuel, BikeSpec::of(&bike.bike).idle_rpm, 0.0, None)
+    let load = match bike.tables.fuel.load_axis {
+        LoadAxis::ThrottlePct => 0.0,
+        LoadAxis::MapKpa => bike.character.throttle.idle_map_kpa,
+    };
+    gas_flow_kg_s(&bike.bike, &bike.tables.fuel, BikeSpec::of(&bike.bike).idle_rpm, load, None)
 }
 
-fn sums(bike: &TestBike, character: &Character, plan: &Plan, seed: u64) -> Vec<CellSums> {
+fn make(bike: &TestBike, character: &Character, plan: &Plan, seed: u64, air_temp_c: fn(u64) -> f64) -> Made {
     let twin = VirtualBike { spec: BikeSpec::of(&bike.bike), character: character.clone() };
     let tables = &bike.tables;
     let request = RideRequest {
@@ -105,7 +183,7 @@ fn sums(bike: &TestBike, character: &Character, plan: &Plan, seed: u64) -> Vec<C
         rate_hz: 20.0,
         cold_start: true,
         ambient: Ambient {
-            air_temp_c: 8.0 + 4.0 * seed as f64,
+            air_temp_c: air_temp_c(seed),
             baro_kpa: 97.0 + 0.7 * (seed % 4) as f64,
             humidity_rh: 0.5,
         },
@@ -114,7 +192,7 @@ fn sums(bike: &TestBike, character: &Character, plan: &Plan, seed: u64) -> Vec<C
     let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
     let ride = Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
     let context = RideContext { bike: &bike.bike, ridden: tables, today: tables, slot: "main" };
-    run_ride(plan, &ride, &context).expect("channels").sums
+    Made { outcome: run_ride(plan, &ride, &context).expect("channels"), alone: of_one_ride(&ride, &context) }
 }
 
 fn test_bike(seed: u64) -> TestBike {

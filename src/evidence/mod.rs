@@ -20,7 +20,7 @@ pub use accumulate::{RideSamples, Sample, accumulate};
 pub use banded::{Banded, Factor};
 pub use cell::CellEvidence;
 pub use file::{EvidenceRow, evidence_path, parse, write};
-pub use odd_ride::{FalseAir, Measured, RideComparison, compare_rides};
+pub use odd_ride::{FalseAir, Measured, RideComparison, RideSums, Scales, compare_rides};
 pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
 pub use sums::{CellSums, Spread};
 pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, smoothness, solve};

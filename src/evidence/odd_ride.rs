@@ -7,11 +7,38 @@
 //! that a leak draws in ahead of the sensor. What the engine itself does at low
 //! flow, such as reversion, is in all rides alike and cancels.
 //!
+//! A controller corrects the air's temperature by the density law, `1/T`; a throttle
+//! passes `1/√T` where its flow is choked, so that a warm day reads lean at low
+//! flow. What the weather may explain is handed out beside the rest.
+//!
 //! Known weakness: each ride's cell means are smeared by where in the cell it
 //! rode, so that a map that is far off makes rides look more unlike than they
 //! are; the scatter of the cells is in the error, so such rides are judged mildly.
 
 use super::{CellSums, HUBER_K, MAD_TO_SD, Spread, huber_weight, weighted_median};
+use crate::physics::air::REFERENCE_TEMP_C;
+use crate::units::kelvin;
+
+/// One ride of a run.
+#[derive(Debug, Clone, Copy)]
+pub struct RideSums<'a> {
+    /// Its sums, one entry a cell in table order.
+    pub cells: &'a [CellSums],
+    /// The air it breathed, °C, where the log tells.
+    pub air_temp_c: Option<f64>,
+}
+
+/// What rides are held against each other by.
+#[derive(Debug, Clone, Copy)]
+pub struct Scales<'a> {
+    /// Gas flow of each cell, in table order, kg/s.
+    pub flow_kg_s: &'a [f64],
+    /// How far visits and rides differ by chance.
+    pub spread: Spread,
+    /// The exponent of the air temperature that the controller's correction may be
+    /// wrong by at low flow.
+    pub air_temp_exponent: f64,
+}
 
 /// How one ride compares with the median of the others.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,6 +51,27 @@ pub struct RideComparison {
     pub offset: Measured,
     /// What of it grows with falling flow.
     pub false_air: Option<FalseAir>,
+    /// How much of a difference the weather may make, as a share: positive on the
+    /// warmer ride, negative on the colder one.
+    pub by_weather: f64,
+    /// How much warmer its air was than that of the others, where logs tell, °C.
+    pub warmer_c: Option<f64>,
+}
+
+impl RideComparison {
+    /// What is left of a difference when the weather has explained what it can.
+    pub fn beyond_weather(&self, measured: Measured) -> Measured {
+        let toward = match self.warmer_c {
+            Some(_) => self.by_weather,
+            None => self.by_weather.copysign(measured.value),
+        };
+        let left = match measured.value.signum() == toward.signum() {
+            true if measured.value.abs() <= toward.abs() => 0.0,
+            true => measured.value - toward,
+            false => measured.value,
+        };
+        Measured { value: left, ..measured }
+    }
 }
 
 /// How much leaner a ride reads as the flow falls: `difference = a + effect · lowest flow/flow`.
@@ -68,6 +116,8 @@ const SHARED_CELLS: f64 = 2.0;
 /// Shares of the lowest flow that must lie below this for the rest of the
 /// engine to tell an offset from false air. Common practice, no source.
 const FLOW_SPAN: f64 = 0.35;
+/// Rides whose air nobody logged are taken to differ by this, °C. Common practice, no source.
+const UNKNOWN_AIR_C: f64 = 10.0;
 /// Rounds of reweighting; they settle within three.
 const ROUNDS: usize = 8;
 
@@ -84,14 +134,12 @@ struct Shared {
 ///
 /// Shape: one entry a ride; `rides` and `flow_kg_s` one entry a cell, in table order.
 /// Units: sums in amounts of fuel, flow in kg/s.
-pub fn compare_rides(
-    rides: &[&[CellSums]],
-    flow_kg_s: &[f64],
-    spread: &Spread,
-) -> Vec<Option<RideComparison>> {
-    let known: Vec<Vec<Option<(f64, f64)>>> =
-        rides.iter().map(|sums| sums.iter().map(|cell| mean_and_variance(cell, spread)).collect()).collect();
-    (0..rides.len()).map(|ride| compare(ride, &known, flow_kg_s, spread)).collect()
+pub fn compare_rides(rides: &[RideSums<'_>], scales: &Scales<'_>) -> Vec<Option<RideComparison>> {
+    let known_of = |ride: &RideSums<'_>| {
+        ride.cells.iter().map(|cell| mean_and_variance(cell, &scales.spread)).collect::<Vec<_>>()
+    };
+    let known: Vec<_> = rides.iter().map(known_of).collect();
+    (0..rides.len()).map(|ride| compare(ride, rides, &known, scales)).collect()
 }
 
 /// A ride's mean of a cell and its relative variance, by dwells.
@@ -104,13 +152,13 @@ fn mean_and_variance(sums: &CellSums, spread: &Spread) -> Option<(f64, f64)> {
 
 fn compare(
     ride: usize,
+    rides: &[RideSums<'_>],
     known: &[Vec<Option<(f64, f64)>>],
-    flow_kg_s: &[f64],
-    spread: &Spread,
+    scales: &Scales<'_>,
 ) -> Option<RideComparison> {
     let mut met = vec![false; known.len()];
     let mut cells = Vec::new();
-    for (cell, flow_kg_s) in flow_kg_s.iter().enumerate() {
+    for (cell, flow_kg_s) in scales.flow_kg_s.iter().enumerate() {
         let Some((mean, variance)) = known[ride][cell] else { continue };
         let others: Vec<(f64, f64)> =
             (0..known.len()).filter(|other| *other != ride).filter_map(|other| known[other][cell]).collect();
@@ -132,14 +180,25 @@ fn compare(
     let share_of = |cell: &Shared| lowest / cell.flow_kg_s;
     let mut offset = fit(&cells, |_| [1.0, 0.0], 1)?[0];
     // Rides differ by chance as a whole, and so do those it is held against.
-    let by_chance = spread.ride * spread.ride * (1.0 + 1.0 / others as f64);
+    let by_chance = scales.spread.ride * scales.spread.ride * (1.0 + 1.0 / others as f64);
     offset.std_error = (offset.std_error * offset.std_error + by_chance).sqrt();
+    let warmer_c = warmer_than_others(ride, rides, &met);
     Some(RideComparison {
         others,
         cells: cells.len(),
         offset,
         false_air: false_air(&cells, lowest, &share_of),
+        by_weather: scales.air_temp_exponent * warmer_c.unwrap_or(UNKNOWN_AIR_C) / kelvin(REFERENCE_TEMP_C),
+        warmer_c,
     })
+}
+
+/// How much warmer a ride's air was than that of the rides it met, °C.
+fn warmer_than_others(ride: usize, rides: &[RideSums<'_>], met: &[bool]) -> Option<f64> {
+    let others: Vec<f64> =
+        rides.iter().zip(met).filter(|(_, met)| **met).filter_map(|(r, _)| r.air_temp_c).collect();
+    let mean = others.iter().sum::<f64>() / others.len() as f64;
+    rides[ride].air_temp_c.map(|own| own - mean).filter(|warmer| warmer.is_finite())
 }
 
 fn false_air(cells: &[Shared], lowest_flow_kg_s: f64, share_of: &dyn Fn(&Shared) -> f64) -> Option<FalseAir> {
@@ -258,4 +317,61 @@ fn solve(
     };
     let beta = [0, 1].map(|k| inverse[k][0] * right[0] + inverse[k][1] * right[1]);
     beta.iter().all(|b| b.is_finite()).then_some((beta, inverse))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SPREAD: Spread = Spread { dwell: 0.02, ride: 0.008, visits: 3.0 };
+
+    fn ride(cells: usize, amount: impl Fn(usize) -> f64) -> Vec<CellSums> {
+        let cell = |c: usize| {
+            let mut sums = CellSums { w: 8.0, wy: 8.0 * amount(c), ww: 32.0, ..CellSums::default() };
+            (0..2).for_each(|_| sums.add_dwell(4.0, 4.0 * amount(c)));
+            sums.close_ride();
+            sums
+        };
+        (0..cells).map(cell).collect()
+    }
+
+    fn compared(odd: &[CellSums], flow_kg_s: &[f64], air_temp_c: Option<f64>) -> RideComparison {
+        let plain = ride(flow_kg_s.len(), |_| 40.0);
+        let others = [RideSums { cells: &plain, air_temp_c: Some(20.0) }; 3];
+        let rides = [[RideSums { cells: odd, air_temp_c }].as_slice(), &others].concat();
+        let scales = Scales { flow_kg_s, spread: SPREAD, air_temp_exponent: 0.5 };
+        compare_rides(&rides, &scales).remove(0).expect("enough cells")
+    }
+
+    #[test]
+    fn an_exact_leak_on_an_exact_offset_is_recovered() {
+        let flow: Vec<f64> = (1..=30).map(|i| 1e-3 * f64::from(i)).collect();
+        let odd = ride(30, |c| 40.0 * (1.0 - 0.02 + 0.07 * flow[0] / flow[c]));
+        let found = compared(&odd, &flow, Some(20.0));
+        let air = found.false_air.expect("the flow spans enough");
+        assert!((air.effect.value - 0.07).abs() < 1e-9, "{air:?}");
+        assert!((air.leak_kg_s - 0.07e-3).abs() < 1e-12 && air.effect.sigmas() > 2.5, "{air:?}");
+        assert!(air.effect_without_strongest > 0.06, "{air:?}");
+        assert_eq!((found.others, found.cells), (3, 30));
+    }
+
+    #[test]
+    fn cells_of_one_flow_tell_an_offset_and_no_leak() {
+        let found = compared(&ride(12, |_| 42.0), &[3e-3; 12], Some(20.0));
+        assert!((found.offset.value - 0.05).abs() < 1e-9 && found.false_air.is_none());
+        // By chance two rides differ by the spread of rides, however many cells there are.
+        assert!(found.offset.std_error >= 0.008 * (1.0f64 + 1.0 / 3.0).sqrt());
+    }
+
+    #[test]
+    fn the_weather_takes_its_share_and_never_turns_a_sign() {
+        let at = |air_temp_c| compared(&ride(12, |_| 42.0), &[3e-3; 12], air_temp_c);
+        let left = |found: RideComparison| found.beyond_weather(found.offset).value;
+        assert!((left(at(Some(20.0))) - 0.05).abs() < 1e-9);
+        // 10 K of 298.15 K, to the power of 0.5.
+        assert!((left(at(Some(30.0))) - (0.05 - 0.5 * 10.0 / 298.15)).abs() < 1e-9);
+        assert!((left(at(Some(10.0))) - 0.05).abs() < 1e-9, "the cold makes nothing lean");
+        assert_eq!(left(at(Some(80.0))), 0.0);
+        assert!((left(at(None)) - (0.05 - 0.5 * 10.0 / 298.15)).abs() < 1e-9, "unknown air");
+    }
 }

@@ -5,7 +5,8 @@
 //! honest look odd. The majority is never taken out.
 
 use super::{Finding, FindingEntry, Seen, Severity};
-use crate::evidence::{CellSums, FalseAir, RideComparison, Spread, compare_rides};
+use crate::evidence::{FalseAir, Measured, RideComparison, RideSums, Scales, compare_rides};
+use crate::table::LoadAxis;
 use crate::units;
 
 /// What is known of false air.
@@ -13,10 +14,11 @@ pub static FALSE_AIR: FindingEntry = FindingEntry {
     name: "false_air",
     about: "Against the median of the other rides, the ride reads leaner the less gas flows: air that a leaking joint \
             draws in ahead of the sensor. What the engine does itself is in all rides alike.",
-    severity: "warning from 2 % at the lowest flow and 2.5 standard errors, serious from 3 %; a warning on both when \
-               there is only one other ride",
-    source: "false air of constant mass raises lambda by leak/flow: a mass balance; weights, errors and limits as in \
-             evidence/odd_ride.rs, set on virtual bikes",
+    severity: "warning from 2 % at the lowest flow and 2.5 standard errors, serious from 3 %, both beyond what the \
+               weather may explain; a warning on both when there is only one other ride",
+    source: "false air of constant mass raises lambda by leak/flow: a mass balance; a choked throttle passes air by \
+             the root of 1/T where the density law says 1/T; weights and errors as in evidence/odd_ride.rs, limits \
+             set on virtual bikes",
     look_at: "the exhaust joints ahead of the lambda sensor, cold and under light pressure, the sensor's own thread, \
               and whether a secondary air valve is open",
     look: None,
@@ -26,13 +28,29 @@ pub static FALSE_AIR: FindingEntry = FindingEntry {
 pub static OFFSET: FindingEntry = FindingEntry {
     name: "ride_offset",
     about: "The ride as a whole asks for more or less fuel than the median of the other rides.",
-    severity: "warning from 1.5 % and 2 standard errors, serious from 4 % and 3; a warning on both when there is \
-               only one other ride",
+    severity: "warning from 1.5 % and 2 standard errors, serious from 4 % and 3, both beyond what the weather may \
+               explain; a warning on both when there is only one other ride",
     source: "leave-one-out comparison, weighted and robust, with an error by cells and visits: evidence/odd_ride.rs; \
              the limits are common practice, no source",
     look_at: "the lambda sensor's age and free-air calibration, the fuel in the tank, fuel pressure, and the weather",
     look: None,
 };
+
+/// How far the density law misses what the weather does at low flow, as an exponent
+/// of the air temperature: where throttle is the load, all of the difference
+/// between `1/T` and the `1/√T` of choked flow through an orifice; over manifold
+/// pressure, what the warm engine heats the charge. The second is common practice,
+/// no source.
+const THROTTLE_EXPONENT: f64 = 0.5;
+const PRESSURE_EXPONENT: f64 = 0.2;
+
+/// The exponent for a load axis.
+pub fn air_temp_exponent(load: LoadAxis) -> f64 {
+    match load {
+        LoadAxis::ThrottlePct => THROTTLE_EXPONENT,
+        LoadAxis::MapKpa => PRESSURE_EXPONENT,
+    }
+}
 
 const FALSE_AIR_WARNING: f64 = 0.02;
 const FALSE_AIR_SERIOUS: f64 = 0.03;
@@ -48,14 +66,13 @@ const FEWEST_JUDGES: usize = 2;
 
 /// What the rides of a run say against each other; at most one finding a ride.
 ///
-/// Shape: one entry a ride; sums and flow one entry a cell, in table order.
-/// Units: flow in kg/s.
-pub fn among_rides(rides: &[&[CellSums]], flow_kg_s: &[f64], spread: &Spread) -> Vec<Option<Finding>> {
+/// Shape: one entry a ride.
+pub fn among_rides(rides: &[RideSums<'_>], scales: &Scales<'_>) -> Vec<Option<Finding>> {
     let mut findings: Vec<Option<Finding>> = vec![None; rides.len()];
     let mut standing: Vec<usize> = (0..rides.len()).collect();
     loop {
-        let sums: Vec<&[CellSums]> = standing.iter().map(|ride| rides[*ride]).collect();
-        let compared = compare_rides(&sums, flow_kg_s, spread);
+        let sums: Vec<RideSums<'_>> = standing.iter().map(|ride| rides[*ride]).collect();
+        let compared = compare_rides(&sums, scales);
         let judged: Vec<Option<Judged>> = compared.iter().map(|c| c.as_ref().and_then(judge)).collect();
         let worst = (0..standing.len())
             .filter(|i| judged[*i].as_ref().is_some_and(|j| j.seen.severity == Severity::Serious))
@@ -102,43 +119,42 @@ impl Judged {
 }
 
 fn judge(compared: &RideComparison) -> Option<Judged> {
-    let air = compared.false_air.filter(|air| {
-        air.effect.value >= FALSE_AIR_WARNING
-            && air.effect.sigmas() >= FALSE_AIR_SIGMAS
-            && air.effect_without_strongest >= REMAINS * air.effect.value
+    let air = compared.false_air.and_then(|air| {
+        let left = compared.beyond_weather(air.effect);
+        let remains = air.effect_without_strongest >= REMAINS * air.effect.value;
+        (left.value >= FALSE_AIR_WARNING && left.sigmas() >= FALSE_AIR_SIGMAS && remains)
+            .then_some((air, left))
     });
     match air {
-        Some(air) => Some(judge_air(compared, &air)),
+        Some((air, left)) => Some(judge_air(compared, &air, left)),
         None => judge_offset(compared),
     }
 }
 
-fn judge_air(compared: &RideComparison, air: &FalseAir) -> Judged {
-    let severity = match air.effect.value >= FALSE_AIR_SERIOUS && compared.others >= FEWEST_JUDGES {
+fn judge_air(compared: &RideComparison, air: &FalseAir, left: Measured) -> Judged {
+    let severity = match left.value >= FALSE_AIR_SERIOUS && compared.others >= FEWEST_JUDGES {
         true => Severity::Serious,
         false => Severity::Warning,
     };
     let saw = format!(
-        "reads leaner than {} the less gas flows, {} ± {} % at the lowest flow they share, as a leak of {} g/s would{}",
+        "reads leaner than {} the less gas flows, {} ± {} % at the lowest flow they share{}, as a leak of {} g/s would{}",
         others(compared),
         units::signed(air.effect.value * 100.0, 1),
         units::fixed(air.effect.std_error * 100.0, 1),
+        weather(compared, air.effect, left),
         units::fixed(air.leak_kg_s * 1000.0, 2),
         one_of_two(compared)
     );
     let region =
         format!("from {} g/s of gas up, {}", units::fixed(air.lowest_flow_kg_s * 1000.0, 1), cells(compared));
-    Judged {
-        entry: &FALSE_AIR,
-        seen: Seen::new(severity, saw).at_points(region),
-        sigmas: air.effect.sigmas(),
-    }
+    Judged { entry: &FALSE_AIR, seen: Seen::new(severity, saw).at_points(region), sigmas: left.sigmas() }
 }
 
 fn judge_offset(compared: &RideComparison) -> Option<Judged> {
     let offset = compared.offset;
-    let (size, sigmas) = (offset.value.abs(), offset.sigmas().abs());
-    let severity = match size {
+    let left = compared.beyond_weather(offset);
+    let sigmas = left.sigmas().abs();
+    let severity = match left.value.abs() {
         size if size < OFFSET_WARNING || sigmas < OFFSET_WARNING_SIGMAS => return None,
         size if size >= OFFSET_SERIOUS
             && sigmas >= OFFSET_SERIOUS_SIGMAS
@@ -149,14 +165,32 @@ fn judge_offset(compared: &RideComparison) -> Option<Judged> {
         _ => Severity::Warning,
     };
     let saw = format!(
-        "lies {} ± {} % off {} as a whole, which is {}: its sensor, fuel or weather may differ{}",
+        "lies {} ± {} % off {} as a whole, which is {}{}: its sensor or fuel may differ{}",
         units::signed(offset.value * 100.0, 1),
         units::fixed(offset.std_error * 100.0, 1),
         others(compared),
         if offset.value > 0.0 { "leaner" } else { "richer" },
+        weather(compared, offset, left),
         one_of_two(compared)
     );
     Some(Judged { entry: &OFFSET, seen: Seen::new(severity, saw).at_points(cells(compared)), sigmas })
+}
+
+/// How much of it the weather may explain.
+fn weather(compared: &RideComparison, all: Measured, left: Measured) -> String {
+    let explained = (all.value - left.value).abs() * 100.0;
+    match compared.warmer_c {
+        _ if explained < 0.05 => String::new(),
+        None => {
+            format!(" (air temperature, which is not logged, may make {} of it)", units::fixed(explained, 1))
+        }
+        Some(warmer_c) => format!(
+            " (air {} °C {} may make {} of it)",
+            units::fixed(warmer_c.abs(), 0),
+            if warmer_c > 0.0 { "warmer" } else { "colder" },
+            units::fixed(explained, 1)
+        ),
+    }
 }
 
 fn others(compared: &RideComparison) -> String {
@@ -177,6 +211,7 @@ fn one_of_two(compared: &RideComparison) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::evidence::{CellSums, Spread};
 
     const CELLS: usize = 40;
 
@@ -203,12 +238,21 @@ mod tests {
     }
 
     fn told(rides: &[Vec<CellSums>]) -> Vec<String> {
-        let sums: Vec<&[CellSums]> = rides.iter().map(Vec::as_slice).collect();
-        let spread = Spread { dwell: 0.02, ride: 0.008, visits: 3.0 };
+        told_in(rides, &vec![20.0; rides.len()])
+    }
+
+    fn told_in<'a>(rides: &'a [Vec<CellSums>], air_temp_c: &[f64]) -> Vec<String> {
+        let with_air = |(cells, c): (&'a Vec<CellSums>, &f64)| RideSums { cells, air_temp_c: Some(*c) };
+        let sums: Vec<RideSums<'_>> = rides.iter().zip(air_temp_c).map(with_air).collect();
+        let scales = Scales {
+            flow_kg_s: &flows(),
+            spread: Spread { dwell: 0.02, ride: 0.008, visits: 3.0 },
+            air_temp_exponent: air_temp_exponent(LoadAxis::ThrottlePct),
+        };
         let word = |f: &Option<Finding>| {
             f.as_ref().map_or(String::new(), |f| format!("{} {}", f.name, f.severity.word()))
         };
-        among_rides(&sums, &flows(), &spread).iter().map(word).collect()
+        among_rides(&sums, &scales).iter().map(word).collect()
     }
 
     fn leak(share: f64) -> impl Fn(f64, usize) -> f64 {
@@ -232,6 +276,16 @@ mod tests {
         rides[1] = ride(1, leak(0.0));
         rides[4] = ride(4, |_, _| 0.025);
         assert_eq!(told(&rides), ["", "", "", "", "ride_offset warning", ""]);
+    }
+
+    #[test]
+    fn a_hot_day_explains_what_reads_lean_and_no_more() {
+        let mut rides: Vec<_> = (0..5).map(|seed| ride(seed, |_, _| 0.0)).collect();
+        rides[3] = ride(3, leak(0.05));
+        let days = |hot: f64| [15.0, 15.0, 15.0, hot, 15.0];
+        assert_eq!(told_in(&rides, &days(15.0))[3], "false_air serious");
+        assert_eq!(told_in(&rides, &days(38.0)), [""; 5]);
+        assert_eq!(told_in(&rides, &days(0.0))[3], "false_air serious", "the cold makes nothing lean");
     }
 
     #[test]

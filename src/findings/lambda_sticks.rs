@@ -13,7 +13,7 @@ use crate::units;
 /// What is known of a frozen reading.
 pub static FROZEN: FindingEntry = FindingEntry {
     name: "lambda_frozen",
-    about: "The lambda reading does not move for seconds while speed or load do.",
+    about: "The lambda reading does not move for ten seconds and more while speed or load do.",
     severity: "warning from 2 % of the warm running time, serious from 20 %",
     source: "exhaust gas never holds lambda within 0.0005 through a change of load; common practice, no source",
     look_at: "the lambda sensor, its plug, and the logger's channel for it",
@@ -31,8 +31,10 @@ pub static RAILED: FindingEntry = FindingEntry {
     look: Some(railed),
 };
 
+/// Longer than the stage `lambda_valid` asks for: a coarse log of a closed loop
+/// may stand still for some seconds. Common practice, no source.
+const STILL_S: f64 = 10.0;
 /// As the stage `lambda_valid` has them.
-const STILL_S: f64 = 4.0;
 const STILL_SPAN: f64 = 0.0005;
 const RAILED_S: f64 = 0.4;
 /// Movement of the engine that no sensor sleeps through. Common practice, no source.

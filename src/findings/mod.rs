@@ -17,7 +17,7 @@ mod scene;
 mod throttle;
 mod two_sensors;
 
-pub use among_rides::among_rides;
+pub use among_rides::{air_temp_exponent, among_rides};
 pub use scene::Scene;
 
 use crate::pipeline::RideContext;

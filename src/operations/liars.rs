@@ -4,7 +4,7 @@
 use super::rides::{StandingReason, UsableRide};
 use super::run::{RunReport, SkippedRide};
 use crate::blend::Refusal;
-use crate::evidence::CellSums;
+use crate::evidence::{RideSums, Scales};
 use crate::findings::{self, Finding, Severity};
 use crate::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s};
 
@@ -22,8 +22,14 @@ pub(super) fn keep_liars_out(
     plan: &Plan,
 ) {
     pass_over_serious(good, report);
-    let speaking: Vec<usize> = (0..good.len()).filter(|i| good[*i].1.funnel.kept() > 0).collect();
-    let sums: Vec<&[CellSums]> = speaking.iter().map(|i| good[*i].1.sums.as_slice()).collect();
+    let mut speaking: Vec<usize> = (0..good.len()).filter(|i| good[*i].1.funnel.kept() > 0).collect();
+    // By hash, as the sums are added: names and places change nothing.
+    speaking.sort_by(|a, b| good[*a].0.sha256.cmp(&good[*b].0.sha256));
+    let sums: Vec<RideSums<'_>> = speaking
+        .iter()
+        .map(|i| &good[*i].1)
+        .map(|outcome| RideSums { cells: &outcome.sums, air_temp_c: outcome.air_temp_c })
+        .collect();
     let table = &context.today.fuel;
     let flow_kg_s: Vec<f64> = (0..table.grid.cells())
         .map(|cell| {
@@ -31,8 +37,12 @@ pub(super) fn keep_liars_out(
             gas_flow_kg_s(context.bike, table, rpm, load, None)
         })
         .collect();
-    let spread = plan.estimator.averaging().spread();
-    let among = findings::among_rides(&sums, &flow_kg_s, &spread);
+    let scales = Scales {
+        flow_kg_s: &flow_kg_s,
+        spread: plan.estimator.averaging().spread(),
+        air_temp_exponent: findings::air_temp_exponent(context.bike.controller.load),
+    };
+    let among = findings::among_rides(&sums, &scales);
     for (ride, finding) in speaking.into_iter().zip(among) {
         report.rides[ride].findings.extend(finding);
     }

@@ -6,7 +6,7 @@ use super::rows::{Reason, RideContext, Rows};
 use crate::bike::{Density, Mixture};
 use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, accumulate, equations};
 use crate::physics::air;
-use crate::ride::{Channel, Ride};
+use crate::ride::{Channel, Ride, median};
 use crate::table::LoadAxis;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -87,6 +87,8 @@ pub struct RideOutcome {
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
     pub sums: Vec<CellSums>,
+    /// The air it breathed, the median of the log, °C.
+    pub air_temp_c: Option<f64>,
     /// The ride's part of the surface's equations, when the pipeline fits one.
     pub equations: Option<RideEquations>,
     /// The lambda delay found from the ride, where bike.yaml leaves it to the rides.
@@ -182,6 +184,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         course: course(&rows),
         other_slot,
         sums,
+        air_temp_c: ride.values(Channel::AirTempC).and_then(median),
         equations,
         delay: rows.alignment().and_then(|alignment| alignment.found.clone()),
     })
