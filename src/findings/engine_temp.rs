@@ -13,7 +13,8 @@ pub static ENTRY: FindingEntry = FindingEntry {
     name: "engine_temp",
     about: "The engine temperature stays cold although the engine runs long, jumps further than metal can, or never \
             moves by the last digit.",
-    severity: "warning when it rises by less than 5 °C in ten minutes from a cold start, or jumps more than twice; \
+    severity: "warning when it rises by less than 5 °C in ten minutes from a cold start, is not warm after 25 minutes \
+               of running, or jumps more than twice; \
                note when it is constant for twenty minutes of a moving ride, or jumps once or twice",
     source: "common practice, no source",
     look_at: "the temperature sensor, its plug and its place on the engine, and whether the thermostat closes",
@@ -23,6 +24,8 @@ pub static ENTRY: FindingEntry = FindingEntry {
 /// A cold engine under load warms by more than this in that time. Common practice, no source.
 const LEAST_RISE_C: f64 = 5.0;
 const LONG_S: f64 = 600.0;
+/// Every engine under way is warm after this, s. Common practice, no source.
+const VERY_LONG_S: f64 = 1500.0;
 /// A head may warm by some °C in a second; no engine changes like this. Common practice, no source.
 const JUMP_C: f64 = 15.0;
 const JUMP_WITHIN_S: f64 = 1.0;
@@ -39,7 +42,7 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
         .filter(|i| !temp[*i].is_nan() && scene.running[*i])
         .map(|i| (time[i], temp[i]))
         .collect();
-    let found = [cold(scene, &there), jumps(&there), constant(scene, &there)];
+    let found = [cold(scene, &there).or_else(|| constant(scene, &there)), jumps(&there)];
     found.into_iter().flatten().map(|seen| seen.in_channel(Channel::EngineTempC)).collect()
 }
 
@@ -50,7 +53,8 @@ fn cold(scene: &Scene<'_>, there: &[(f64, f64)]) -> Option<Seen> {
     let highest = there.iter().map(|(_, c)| *c).fold(f64::NEG_INFINITY, f64::max);
     let run_s = scene.seconds(&scene.running);
     let warm_c = scene.bike().warm.engine_temp_c;
-    (run_s >= LONG_S && highest < warm_c && highest - first < LEAST_RISE_C).then(|| {
+    let hardly_rises = run_s >= LONG_S && highest - first < LEAST_RISE_C;
+    (highest < warm_c && (hardly_rises || run_s >= VERY_LONG_S)).then(|| {
         let saw = format!(
             "from {} °C it rises to {} °C at most in {} of running, below the {} °C of a warm engine",
             units::fixed(first, 1),
@@ -127,6 +131,7 @@ mod tests {
     fn warm_starts_slow_warm_ups_and_hot_heads_are_honest() {
         assert!(temps(14_000, |_| 90.0).is_empty());
         assert!(temps(14_000, |i| 20.0 + i as f64 * 0.003).is_empty());
+        assert_eq!(temps(32_000, |i| (20.0 + i as f64 * 0.003).min(55.0)), ["engine_temp warning"]);
         assert!(temps(14_000, |i| 130.0 + 25.0 * (i as f64 / 150.0).sin()).is_empty());
     }
 }

@@ -104,10 +104,32 @@ fn compare(scene: &Scene<'_>) -> Option<Seen> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{found_on, usual};
+    use super::super::of_one_ride;
+    use super::super::tests::{found_on, usual, written};
     use crate::bike::{Bike, Density, FuelTableKind, Mixture};
+    use crate::pipeline::RideContext;
     use crate::pipeline::stages::tests::bike;
-    use crate::ride::Channel;
+    use crate::ride::{Channel, Ride};
+    use std::path::Path;
+
+    #[test]
+    fn pulses_on_another_slot_are_not_held_against_this_slot_s_table() {
+        let (mut bike, tables) = bike();
+        bike.controller.fuel_table = FuelTableKind::PulseWidthMs;
+        bike.controller.mixture = Mixture::Table;
+        bike.controller.density = Density::None;
+        let mut channels = usual(6000, |_, _, usual| usual);
+        channels.push((Channel::PulseWidthMs, vec![99.0; 6000]));
+        channels.push((Channel::BatteryV, vec![13.0; 6000]));
+        let on = |slot: &str| {
+            let slots = |(i, line): (usize, &str)| format!("{line},{}\n", if i == 0 { "slot" } else { slot });
+            let text: String = written(&channels).lines().enumerate().map(slots).collect();
+            let ride = Ride::read(Path::new("ride.csv"), text.as_bytes()).expect("a ride");
+            let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+            of_one_ride(&ride, &context).len()
+        };
+        assert_eq!((on("main"), on("economy")), (1, 0));
+    }
 
     fn found(factor: f64, change: impl Fn(&mut Bike)) -> Vec<String> {
         let (_, tables) = bike();

@@ -22,7 +22,7 @@ pub struct Scene<'a> {
     pub warm: Vec<bool>,
     /// Warm, and burning fuel for a while.
     pub fuelled: Vec<bool>,
-    /// Fuelled, and neither throttle nor speed moves much.
+    /// Fuelled, on the slot in question, and neither throttle nor speed moves much.
     pub steady: Vec<bool>,
 }
 
@@ -55,7 +55,8 @@ impl<'a> Scene<'a> {
         let cut = signs::overrun(&rows, CLOSED_THROTTLE_PCT, OVERRUN_RPM, true);
         let near_cut = hold(rows.time_s(), &cut, BEFORE_CUT_S, AFTER_CUT_S);
         let fuelled: Vec<bool> = warm.iter().zip(&near_cut).map(|(warm, near)| *warm && !near).collect();
-        let steady = both(&fuelled, &kept_by(&["gear_shift", "transients"])?);
+        let still = both(&fuelled, &kept_by(&["gear_shift", "transients"])?);
+        let steady = both(&still, &signs::on_slot(ride, context.slot));
         Some(Self { ride, context, rows, running, cut, warm, fuelled, steady })
     }
 

@@ -89,10 +89,17 @@ pub struct RideCheck {
     pub findings: Vec<Finding>,
 }
 
+impl RideCheck {
+    /// Whether a run would use it, as far as the ride alone shows.
+    pub fn is_usable(&self) -> bool {
+        self.trouble.is_none() && !findings::is_serious(&self.findings)
+    }
+}
+
 impl CheckReport {
     /// Whether nothing must be put right.
     pub fn is_clean(&self) -> bool {
-        self.problems.is_empty() && self.rides.iter().all(|r| r.trouble.is_none())
+        self.problems.is_empty() && self.rides.iter().all(RideCheck::is_usable)
     }
 }
 

@@ -3,6 +3,7 @@
 use super::delay::FoundDelay;
 use super::plan::Plan;
 use super::rows::{Reason, RideContext, Rows};
+use super::signs::on_slot;
 use crate::bike::{Density, Mixture};
 use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, accumulate, equations};
 use crate::physics::air;
@@ -149,7 +150,8 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     let mut rows = Rows::new(ride, load).expect("needed channels were just checked");
     let mut funnel = Funnel { steps: vec![door(ride)] };
     let mut seen = BTreeMap::new();
-    drop_other_slots(&mut rows, context.slot);
+    let elsewhere: Vec<bool> = on_slot(ride, context.slot).iter().map(|here| !here).collect();
+    rows.drop_where(&elsewhere, &OTHER_SLOT);
     step(&mut funnel, SLOT_STEP, &rows, &mut seen);
     let other_slot = rows.kept() == 0;
     for stage in &plan.filters {
@@ -274,19 +276,6 @@ fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&
         rejected,
     });
     *seen = dropped;
-}
-
-fn drop_other_slots(rows: &mut Rows<'_>, slot: &str) {
-    let Some(slots) = rows.slots() else { return };
-    // Where the log does not say, the slot it said last is still in use; before
-    // it says anything, nobody knows.
-    let mut in_use = None;
-    for (i, told) in slots.iter().enumerate() {
-        in_use = told.or(in_use);
-        if in_use != Some(slot) {
-            rows.drop_sample(i, &OTHER_SLOT);
-        }
-    }
 }
 
 /// The correction each kept sample asks for.

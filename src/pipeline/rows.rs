@@ -155,11 +155,6 @@ impl<'a> Rows<'a> {
         self.channel(channel).map(|values| carry_forward(self.time_s, values, lasts_s))
     }
 
-    /// The slot in use at each sample, when the log tells.
-    pub fn slots(&self) -> Option<Vec<Option<&'a str>>> {
-        self.ride.slots()
-    }
-
     /// The usual time between samples, s.
     pub fn interval_s(&self) -> f64 {
         self.ride.sample_interval_s()

@@ -2,7 +2,7 @@
 //! does not move, one at its end stop, an engine without fuel.
 
 use super::rows::Rows;
-use crate::ride::Channel;
+use crate::ride::{Channel, Ride};
 
 /// End stops lie outside this band; a long steady hold inside it is no rail.
 /// Common practice, no source.
@@ -92,4 +92,18 @@ pub fn overrun(rows: &Rows<'_>, closed_throttle_pct: f64, overrun_rpm: f64, beli
     (0..rows.len())
         .map(|i| cut.as_ref().is_some_and(|c| c[i]) || (closed(i) && rows.rpm()[i] >= overrun_rpm))
         .collect()
+}
+
+/// Where a slot is in use; everywhere when the log does not tell slots.
+///
+/// Where the log does not say, the slot it said last is still in use; before it
+/// says anything, nobody knows.
+pub fn on_slot(ride: &Ride, slot: &str) -> Vec<bool> {
+    let Some(slots) = ride.slots() else { return vec![true; ride.samples()] };
+    let mut in_use = None;
+    let told = slots.iter().map(|told| {
+        in_use = told.or(in_use);
+        in_use == Some(slot)
+    });
+    told.collect()
 }

@@ -71,7 +71,7 @@ pub fn check(report: &CheckReport, width: usize) -> String {
     if !text.is_empty() {
         text.push('\n');
     }
-    let troubled = report.rides.iter().filter(|r| r.trouble.is_some()).count();
+    let troubled = report.rides.iter().filter(|r| !r.is_usable()).count();
     let rides = match (report.rides.len(), troubled) {
         (0, _) => "no rides".to_owned(),
         (n, 0) => format!("{}, all usable", units::counted(n, "ride")),

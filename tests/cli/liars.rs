@@ -146,6 +146,49 @@ fn a_run_whose_only_ride_lies_is_refused() {
 }
 
 #[test]
+fn each_bent_channel_of_a_virtual_ride_is_named_and_nothing_else() {
+    let demo = Demo::new();
+    let text = |path: &str| std::fs::read_to_string(Path::new("demo-bike").join(path)).expect(path);
+    let bike = Bike::parse(Path::new("bike.yaml"), &text("bike.yaml")).expect("a bike");
+    let tables =
+        SlotTables { fuel: demo.fuel.clone(), mixture: demo.mixture.clone(), spark: None, locks: Vec::new() };
+    let honest = demo.ride(3, |_| {});
+    let found = |text: &str| {
+        let ride = Ride::read(Path::new("ride.csv"), text.as_bytes()).expect("a ride");
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "power" };
+        let found = of_one_ride(&ride, &context);
+        found.iter().map(|f| format!("{} {}", f.name, f.severity.word())).collect::<Vec<_>>()
+    };
+    let bent = |bend: &dyn Fn(&mut RideLog)| {
+        let mut log = honest.clone();
+        bend(&mut log);
+        found(&log.to_csv(None))
+    };
+    assert_eq!(bent(&|_| {}), [""; 0]);
+    assert_eq!(bent(&|log| log.throttle_pct.iter_mut().for_each(|t| *t += 7.0)), ["throttle serious"]);
+    assert_eq!(bent(&|log| log.engine_temp_c.fill(20.0)), ["engine_temp warning"]);
+    // A sensor that never leaves the range of burnt mixture; it has noise of its own.
+    let deaf = |log: &mut RideLog| {
+        for (i, lambda) in log.lambda.iter_mut().enumerate() {
+            *lambda = lambda.min(1.15 + 0.002 * (i % 5) as f64);
+        }
+    };
+    assert_eq!(bent(&deaf), ["no_free_air warning"]);
+    assert_eq!(bent(&|log| log.lambda[15_000..22_000].fill(0.932)), ["lambda_frozen serious"]);
+    assert_eq!(bent(&|log| log.time_s[20_000..].iter_mut().for_each(|t| *t += 9.0)), ["clock note"]);
+    let second = |factor: f64| {
+        let csv = honest.to_csv(None);
+        let column = |(i, line): (usize, &str)| match i {
+            0 => format!("{line},lambda_2\n"),
+            i => format!("{line},{:.3}\n", honest.lambda[i - 1] * factor),
+        };
+        found(&csv.lines().enumerate().map(column).collect::<String>())
+    };
+    assert_eq!(second(1.0), [""; 0]);
+    assert_eq!(second(1.06), ["two_sensors warning"]);
+}
+
+#[test]
 fn no_honest_ride_of_any_engine_is_called_a_liar() {
     let kinds = [FuelTableKind::VePct, FuelTableKind::PulseWidthMs, FuelTableKind::TrimPct];
     let loads = [LoadAxis::ThrottlePct, LoadAxis::MapKpa];
