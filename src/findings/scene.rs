@@ -109,10 +109,9 @@ pub(super) fn stretches(mask: &[bool]) -> Vec<(usize, usize)> {
 
 /// The value below which a share of the values lies; `None` without values.
 pub(super) fn percentile(values: &[f64], share: f64) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let last = sorted.len().checked_sub(1)?;
-    Some(sorted[(last as f64 * share).round() as usize])
+    let mut there: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
+    let last = there.len().checked_sub(1)?;
+    Some(*there.select_nth_unstable_by((last as f64 * share).round() as usize, f64::total_cmp).1)
 }
 
 /// The middle of the values; `None` without values.

@@ -11,6 +11,9 @@ use crate::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s};
 /// Adds to each ride's findings what the other rides say of it, and passes over
 /// the rides with a serious one.
 ///
+/// True when one of them is new: a ride that counted before may turn out a liar
+/// when others contradict it, and that alone is no news.
+///
 /// A ride of which no sample was kept says nothing to the map and stays, so that
 /// the run can tell which stage took everything.
 ///
@@ -20,7 +23,9 @@ pub(super) fn keep_liars_out(
     report: &mut RunReport,
     context: &RideContext<'_>,
     plan: &Plan,
-) {
+) -> bool {
+    let new_rides = |good: &[(UsableRide, RideOutcome, bool)]| good.iter().filter(|(r, ..)| r.is_new).count();
+    let new_before = new_rides(good);
     pass_over_serious(good, report);
     let mut speaking: Vec<usize> = (0..good.len()).filter(|i| good[*i].1.funnel.kept() > 0).collect();
     // By hash, as the sums are added: names and places change nothing.
@@ -47,6 +52,7 @@ pub(super) fn keep_liars_out(
         report.rides[ride].findings.extend(finding);
     }
     pass_over_serious(good, report);
+    new_rides(good) < new_before
 }
 
 fn pass_over_serious(good: &mut Vec<(UsableRide, RideOutcome, bool)>, report: &mut RunReport) {

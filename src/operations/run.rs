@@ -246,12 +246,9 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
         }
     }
-    keep_liars_out(&mut good, &mut report, &context, &plan);
+    let new_liar = keep_liars_out(&mut good, &mut report, &context, &plan);
     let news = good.iter().any(|(ride, ..)| ride.is_new);
-    let failed = report
-        .passed_over
-        .iter()
-        .any(|r| matches!(r.reason, StandingReason::Unusable | StandingReason::Lies));
+    let failed = new_liar || report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
     if failed && !news {
         return no_ride_left(report, implausible);
     }

@@ -112,6 +112,32 @@ fn three_liars_among_five_honest_rides_change_no_cell_and_are_named() {
 }
 
 #[test]
+fn a_liar_that_counted_is_kept_out_once_others_contradict_it() {
+    let demo = Demo::new();
+    let bench = Bench::with_bike();
+    let leak = demo.ride(6, |c| c.exhaust.leak_kg_s = 1.7e-4);
+    bench.write("rides/r1/leak.csv", leak.to_csv(Some("power")));
+    bench.write("rides/r1/honest-1.csv", demo.ride(1, |_| {}).to_csv(Some("power")));
+    // Of two rides nobody can tell: both count, and both are warned of.
+    let two = bench.on_bike(&["--json", "run"]).exits(0).json();
+    let rides = two["rides"].as_array().expect("rides");
+    assert_eq!(rides.len(), 2);
+    let warned = |ride: &Value| {
+        ride["findings"][0]["name"] == "false_air" && ride["findings"][0]["severity"] == "warning"
+    };
+    let leaking = rides.iter().find(|r| r["file"] == "r1/leak.csv").expect("it counts");
+    assert!(warned(leaking), "{leaking:#}");
+    for seed in [2, 3] {
+        bench.write(&format!("rides/r1/honest-{seed}.csv"), demo.ride(seed, |_| {}).to_csv(Some("power")));
+    }
+    let four = bench.on_bike(&["--json", "run"]).exits(0).json();
+    assert_eq!(four["revision"], "r3");
+    assert!(why(&four, "r1/leak.csv").starts_with("false_air"));
+    bench.assert_whole();
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
+}
+
+#[test]
 fn a_run_whose_only_ride_lies_is_refused() {
     let bench = Bench::with_bike();
     bench.simulate(1, 15);
