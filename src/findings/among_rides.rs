@@ -121,9 +121,12 @@ impl Judged {
 fn judge(compared: &RideComparison) -> Option<Judged> {
     let air = compared.false_air.and_then(|air| {
         let left = compared.beyond_weather(air.effect);
-        let remains = air.effect_without_strongest >= REMAINS * air.effect.value;
-        (left.value >= FALSE_AIR_WARNING && left.sigmas() >= FALSE_AIR_SIGMAS && remains)
-            .then_some((air, left))
+        // Of two rides the one that reads richer may be the liar as well.
+        let other_reads_leaner = compared.others < FEWEST_JUDGES && left.value < 0.0;
+        let size = if other_reads_leaner { -left.value } else { left.value };
+        let remains = other_reads_leaner || air.effect_without_strongest >= REMAINS * air.effect.value;
+        let sure = size >= FALSE_AIR_WARNING && left.sigmas().abs() >= FALSE_AIR_SIGMAS;
+        (sure && remains).then_some((air, left))
     });
     match air {
         Some((air, left)) => Some(judge_air(compared, &air, left)),
@@ -136,13 +139,14 @@ fn judge_air(compared: &RideComparison, air: &FalseAir, left: Measured) -> Judge
         true => Severity::Serious,
         false => Severity::Warning,
     };
+    let (reads, whose) = if left.value > 0.0 { ("leaner", "") } else { ("richer", " on the other ride") };
     let saw = format!(
-        "reads leaner than {} the less gas flows, {} ± {} % at the lowest flow they share{}, as a leak of {} g/s would{}",
+        "reads {reads} than {} the less gas flows, {} ± {} % at the lowest flow they share{}, as a leak of {} g/s{whose} would{}",
         others(compared),
         units::signed(air.effect.value * 100.0, 1),
         units::fixed(air.effect.std_error * 100.0, 1),
         weather(compared, air.effect, left),
-        units::fixed(air.leak_kg_s * 1000.0, 2),
+        units::fixed(air.leak_kg_s.abs() * 1000.0, 2),
         one_of_two(compared)
     );
     let region =
@@ -299,6 +303,8 @@ mod tests {
     fn of_two_rides_both_are_warned_of_and_the_majority_is_never_taken_out() {
         let two = [ride(0, |_, _| 0.0), ride(1, |_, _| 0.07)];
         assert_eq!(told(&two), ["ride_offset warning"; 2]);
+        let leaking = [ride(0, leak(0.0)), ride(1, leak(0.09))];
+        assert_eq!(told(&leaking), ["false_air warning"; 2]);
         let split: Vec<_> = (0..4).map(|seed| ride(seed, |_, _| if seed < 2 { 0.0 } else { 0.08 })).collect();
         let serious = told(&split).iter().filter(|t| t.ends_with("serious")).count();
         assert!(serious <= 1, "{:?}", told(&split));
