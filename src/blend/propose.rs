@@ -361,18 +361,18 @@ pub(super) mod tests {
     fn steps_are_limited_and_leaning_is_held_tighter() {
         assert_eq!(fate(0, sure(66.0)), (55.0, Some(Hold::StepUp)));
         assert_eq!(fate(0, sure(34.0)), (47.0, Some(Hold::StepDown)));
-        assert_eq!(fate(2, sure(34.0)), (48.5, Some(Hold::StepDown)));
+        assert_eq!(fate(2, sure(34.0)), (48.0, Some(Hold::StepDown)));
         // Between 40 and 80 % the load is high already: the cell at 40 % has a say there.
-        assert_eq!(fate(1, sure(34.0)), (48.5, Some(Hold::StepDown)));
+        assert_eq!(fate(1, sure(34.0)), (48.0, Some(Hold::StepDown)));
         assert_eq!(fate(0, sure(70.0)), (50.0, Some(Hold::Implausible)));
     }
 
     #[test]
     fn thin_evidence_holds_the_cell_and_says_which_way_it_is_thin() {
-        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, ..sure(48.0) }).1, Some(Hold::TooLittleWeight));
-        assert_eq!(fate(0, CellEvidence { dwells: 2, ..sure(48.0) }).1, Some(Hold::TooFewDwells));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.4, ..sure(48.0) }).1, Some(Hold::TooLittleWeight));
+        assert_eq!(fate(0, CellEvidence { dwells: 1, ..sure(48.0) }).1, Some(Hold::TooFewDwells));
         // Enriching asks for less.
-        assert_eq!(fate(0, CellEvidence { weight_s: 0.5, dwells: 1, ..sure(52.0) }), (52.0, None));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.4, dwells: 1, ..sure(52.0) }), (52.0, None));
         assert_eq!(fate(0, CellEvidence { weight_s: 0.2, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
         assert_eq!(
             fate(2, CellEvidence { rides: 1, effective_rides: 1.0, ..sure(48.0) }),

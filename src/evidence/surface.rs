@@ -57,11 +57,11 @@ impl Default for SurfaceFit {
             outlier_k: mean.outlier_k,
             noise_floor_pct: mean.noise_floor_pct,
             dwell_gap_s: mean.dwell_gap_s,
-            second_spread_pct: 0.8,
+            second_spread_pct: 0.6,
             dwell_spread_pct: 1.0,
             ride_spread_pct: mean.ride_spread_pct,
             change_pct: 30.0,
-            bend_pct: 2.5,
+            bend_pct: 1.5,
         }
     }
 }

@@ -293,7 +293,7 @@ fn kept_samples(rows: &Rows<'_>, mixture: &Table) -> (Vec<Sample>, String) {
         let keep = rows.is_kept(i) && factor.is_finite() && (wanted / table - 1.0).abs() <= TARGET_AGREES;
         kept.push(if keep { '1' } else { '0' });
         if keep {
-            samples.push(Sample { time_s, rpm, load, factor });
+            samples.push(Sample { time_s, rpm, load, factor, certainty: 1.0 });
         }
     }
     (samples, kept)
