@@ -61,8 +61,9 @@ const START_SWING: f64 = 0.05;
 /// How wrong the leaking joint makes the lambda reading at idle.
 const LEAK_AT_IDLE: f64 = 0.06;
 
-/// All bikes, in the order they are printed.
-pub fn bikes() -> Vec<TestBike> {
+/// All bikes, in the order they are printed; `true_sensor`: with sensors that
+/// neither drift nor lie, so that what is left is not theirs.
+pub fn bikes(true_sensor: bool) -> Vec<TestBike> {
     use FuelTableKind::{PulseWidthMs, TrimPct, VePct};
     use LoadAxis::{MapKpa, ThrottlePct};
     let plan = |name, engine, cylinders, displacement_cc, fuel_table, load, start_lean_pct| Plan {
@@ -75,6 +76,7 @@ pub fn bikes() -> Vec<TestBike> {
         start_lean_pct,
     };
     let plain = |_: &mut Bike, _: &mut Character| {};
+    let build = |plan: &Plan, change: fn(&mut Bike, &mut Character)| build(plan, change, true_sensor);
     vec![
         build(&plan("mild twin, VE over throttle", 0, 2, 700.0, VePct, ThrottlePct, 7.0), plain),
         build(&plan("mild twin, VE over manifold pressure", 0, 2, 700.0, VePct, MapKpa, -8.0), plain),
@@ -135,7 +137,7 @@ fn hot(character: &mut Character) {
     character.idle_hunt_rpm = 85.0;
 }
 
-fn build(plan: &Plan, change: impl Fn(&mut Bike, &mut Character)) -> TestBike {
+fn build(plan: &Plan, change: fn(&mut Bike, &mut Character), true_sensor: bool) -> TestBike {
     let template = Template {
         name: plan.name.to_owned(),
         displacement_cc: plan.displacement_cc,
@@ -151,6 +153,12 @@ fn build(plan: &Plan, change: impl Fn(&mut Bike, &mut Character)) -> TestBike {
     let mut bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
     let mut character = if plan.engine == 0 { Character::mild() } else { Character::from_seed(plan.engine) };
     change(&mut bike, &mut character);
+    if true_sensor {
+        character.probe.ride_offset_sd = 0.0;
+        character.probe.wander_sd = 0.0;
+        character.breathing.reversion.false_lean = 0.0;
+        character.exhaust.leak_kg_s = 0.0;
+    }
     // The tuner leaves the delay to the rides: `delay: estimate`, as the template has it.
     let twin = VirtualBike { spec: BikeSpec::of(&bike), character };
     let mut mixture = template.mixture_table();

@@ -26,7 +26,7 @@ const EVERY: usize = 4;
 
 pub struct Judge<'a> {
     bike: &'a TestBike,
-    points: Vec<Point>,
+    pub points: Vec<Point>,
     pub cells: Vec<CellTruth>,
     /// Share of the judge's warm time outside the table's axes, %.
     pub off_the_table_pct: f64,
@@ -36,11 +36,11 @@ pub struct Judge<'a> {
     pub best_rms: f64,
 }
 
-struct Point {
-    rpm: f64,
-    load: f64,
-    required: f64,
-    governed: bool,
+pub struct Point {
+    pub rpm: f64,
+    pub load: f64,
+    pub required: f64,
+    pub governed: bool,
 }
 
 /// What is known of a cell beyond doubt.
@@ -177,7 +177,7 @@ impl<'a> Judge<'a> {
         (!values.is_empty()).then(|| Table { values, ..answer.fuel.clone() })
     }
 
-    fn error_pct(&self, point: &Point, table: &Table) -> f64 {
+    pub fn error_pct(&self, point: &Point, table: &Table) -> f64 {
         (point.required / self.bike.kind().amount(table.at(point.rpm, point.load)) - 1.0) * 100.0
     }
 

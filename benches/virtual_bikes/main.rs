@@ -8,6 +8,7 @@
 //!
 //! - `--bike N` or `--bike NAME`: only this bike, by its number or a part of its name
 //! - `--detail`: every figure after every ride
+//! - `--true-sensor`: the same bikes with sensors that neither drift nor lie
 //! - `--markdown`: the tables of `docs/accuracy.md`
 //! - `FILE.yaml`: a pipeline to try as well; with `--only` beside nothing but the oracle
 
@@ -46,7 +47,7 @@ fn main() {
     let files = arguments.iter().filter(|argument| argument.ends_with(".yaml"));
     let pipelines = files.map(|p| (p.clone(), std::fs::read_to_string(p).expect("a pipeline file")));
     let methods = methods::methods(pipelines.collect(), has("--only"));
-    let bikes = bikes::bikes();
+    let bikes = bikes::bikes(has("--true-sensor"));
     let chosen: Vec<(usize, &TestBike)> = (1..)
         .zip(&bikes)
         .filter(|(number, bike)| wanted.is_none_or(|w| *w == number.to_string() || bike.name.contains(w)))

@@ -45,6 +45,15 @@ pub const SPREADSHEET: &str = "spreadsheet";
 pub const CAREFUL: &str = "careful script";
 pub const ORACLE: &str = "oracle";
 
+/// Lines that stand in for those of the road pipeline, to see what each is worth.
+const TRANSIENTS: &str = "  - transients: {}";
+/// Cao and Rhinehart's ratio.
+const STEADY: &str = "  - steady: {}";
+const AVERAGE: &str = "  - average: {}";
+const SURFACE: &str = "  - surface: {}";
+const BLEND: &str = "  - blend: {}";
+const BLEND_INFERRED: &str = "  - blend: { inferred: passed }";
+
 /// The methods in the order they are printed.
 pub fn methods(pipelines: Vec<(String, String)>, only: bool) -> Vec<Method> {
     let named = |name: &str, way| Method { name: name.to_owned(), way };
@@ -56,8 +65,10 @@ pub fn methods(pipelines: Vec<(String, String)>, only: bool) -> Vec<Method> {
         ),
         named(SPREADSHEET, Way::Nearest { warm: true, throttle_pct_per_s: 20.0, hits: 10 }),
         named(CAREFUL, Way::Careful),
-        pipeline("road, average", ours::ROAD),
-        pipeline("road, surface", ours::ROAD_SURFACE),
+        pipeline("road", ours::ROAD),
+        pipeline("road: transients, average", &ours::road_with(TRANSIENTS, AVERAGE, BLEND)),
+        pipeline("road: transients, surface", &ours::road_with(TRANSIENTS, SURFACE, BLEND_INFERRED)),
+        pipeline("road: steady, surface", &ours::road_with(STEADY, SURFACE, BLEND_INFERRED)),
     ];
     if only {
         methods.clear();

@@ -11,21 +11,18 @@ use std::sync::Arc;
 
 /// The road pipeline as shipped.
 pub const ROAD: &str = include_str!("../../pipelines/road.yaml");
-/// The same with the surface.
-pub const ROAD_SURFACE: &str = "\
-rides: build
-stages:
-  - align: {}
-  - lambda_valid: {}
-  - warm: { settle_s: 30 }
-  - closed_loop: {}
-  - overrun: {}
-  - gear_shift: {}
-  - transients: {}
-  - window: { battery_v: [11.5, 15.5] }
-  - surface: {}
-  - blend: {}
-";
+
+/// The same with something else in place of the stages that tell how far a moving
+/// sample is believed, and of the estimator.
+pub fn road_with(moving: &str, estimator: &str, blend: &str) -> String {
+    let lines = ROAD.lines().map(|line| match line.trim_start() {
+        stage if stage.starts_with("- settling:") => moving.to_owned(),
+        stage if stage.starts_with("- surface:") => estimator.to_owned(),
+        stage if stage.starts_with("- blend:") => blend.to_owned(),
+        _ => line.to_owned(),
+    });
+    lines.collect::<Vec<String>>().join("\n")
+}
 
 /// Rides and today's tables → the next fuel table, with the evidence behind it.
 pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &SlotTables) -> Answer {

@@ -369,10 +369,10 @@ pub(super) mod tests {
 
     #[test]
     fn thin_evidence_holds_the_cell_and_says_which_way_it_is_thin() {
-        assert_eq!(fate(0, CellEvidence { weight_s: 0.4, ..sure(48.0) }).1, Some(Hold::TooLittleWeight));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.25, ..sure(48.0) }).1, Some(Hold::TooLittleWeight));
         assert_eq!(fate(0, CellEvidence { dwells: 1, ..sure(48.0) }).1, Some(Hold::TooFewDwells));
         // Enriching asks for less.
-        assert_eq!(fate(0, CellEvidence { weight_s: 0.4, dwells: 1, ..sure(52.0) }), (52.0, None));
+        assert_eq!(fate(0, CellEvidence { weight_s: 0.3, dwells: 1, ..sure(52.0) }), (52.0, None));
         assert_eq!(fate(0, CellEvidence { weight_s: 0.2, ..sure(52.0) }).1, Some(Hold::TooLittleWeight));
         assert_eq!(
             fate(2, CellEvidence { rides: 1, effective_rides: 1.0, ..sure(48.0) }),

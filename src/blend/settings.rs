@@ -114,7 +114,7 @@ impl Default for Blending {
             distance_pct: 30.0,
             cell_range: None,
             steepness_pct: 15.0,
-            weight_s: 0.5,
+            weight_s: 0.3,
             dwells: 2,
             enrich_weight_s: 0.3,
             enrich_dwells: 1,

@@ -11,9 +11,7 @@ use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::{Moment, PipelineRef};
-use crate::pipeline::{
-    Funnel, Plan, RideChoice, RideContext, RideOutcome, evidence_of_rides, run_ride,
-};
+use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, evidence_of_rides, run_ride};
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
 use crate::table::{self, DrawnCell, Table};
