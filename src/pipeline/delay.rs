@@ -64,6 +64,12 @@ const LARGEST_MISS: f64 = 0.5;
 /// Rows around a fuel cut say more about the film than about the delay, s.
 const BEFORE_CUT_S: f64 = 0.2;
 const AFTER_CUT_S: f64 = 0.5;
+/// The liveliest stretches of a ride, up to so many rows, tell what the whole of
+/// it would: the table is pinned by them as well, and time is saved.
+const STRETCH_S: f64 = 10.0;
+const MOST_ROWS: usize = 8000;
+/// Film and filling start in balance at a stretch and must first find their state.
+const FIND_STATE_S: f64 = 1.5;
 /// Fewer rows than this cannot carry an estimate.
 const FEWEST_ROWS: usize = 400;
 /// Below this gain over what is usual the ride says nothing of its own.
@@ -92,21 +98,31 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let readings = Readings::new(rows.time_s(), rows.lambda());
     let mut at = prior_at;
     let mut inverse = prior_inverse();
+    let temp = rows.channel(Channel::EngineTempC);
+    let is_warm = |i: usize| temp.is_none_or(|t| t[i] >= context.bike.warm.engine_temp_c);
+    let lively = liveliest(rows, course, is_warm);
+    let whole = course;
+    let course = &course.within(&lively);
     let mut speakers = Vec::new();
     for step in 0..REACHES.len() {
         if step == 0 {
-            speakers = choose(rows, context, course, &readings, &at);
+            speakers = choose(rows, context, course, &readings, &at, is_warm);
             if speakers.len() < FEWEST_ROWS {
                 break;
             }
         }
-        let miss = misses(course, &readings, &at, &speakers);
+        let (delay, following) = unpack(&at);
+        let lambda = course.cylinder_lambda(&following);
+        let miss = misses(course, &readings, &lambda, &delay, &speakers);
         let slopes: Vec<Vec<f64>> = (0..UNKNOWNS)
             .map(|k| {
                 let h = spread(k) * REACHES[step];
                 let mut aside = at;
                 aside[k] += h;
-                let there = misses(course, &readings, &aside, &speakers);
+                let (delay, following_aside) = unpack(&aside);
+                // Delay and lag do not touch what is in the cylinders.
+                let moved = (following_aside != following).then(|| course.cylinder_lambda(&following_aside));
+                let there = misses(course, &readings, moved.as_ref().unwrap_or(&lambda), &delay, &speakers);
                 there.iter().zip(&miss).map(|(a, b)| (a - b) / h).collect()
             })
             .collect();
@@ -124,7 +140,34 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
             break;
         }
     }
-    report(course, rows, &at, &inverse, &usual)
+    report(whole, rows, &at, &inverse, &usual)
+}
+
+/// The stretches in which the wanted air changes most, as a mask over the rows.
+fn liveliest(rows: &Rows<'_>, course: &Course<'_>, is_warm: impl Fn(usize) -> bool) -> Vec<bool> {
+    let (time_s, air) = (course.time_s(), course.air());
+    let mut stretches: Vec<(f64, usize, usize)> = Vec::new();
+    let mut from = 0;
+    for i in 0..rows.len() {
+        let ends = i + 1 == rows.len() || time_s[i + 1] - time_s[from] >= STRETCH_S;
+        if ends {
+            let warm = (from + 1..=i).filter(|k| is_warm(*k) && rows.is_kept(*k));
+            let steps = warm.map(|k| (air[k] / air[k - 1]).ln().abs()).filter(|s| s.is_finite());
+            stretches.push((steps.sum(), from, i));
+            from = i + 1;
+        }
+    }
+    stretches.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let mut lively = vec![false; rows.len()];
+    let mut taken = 0;
+    for (_, from, to) in stretches {
+        if taken + to - from + 1 > MOST_ROWS && taken > 0 {
+            break;
+        }
+        taken += to - from + 1;
+        lively[from..=to].fill(true);
+    }
+    lively
 }
 
 fn pack(delay: &FixedDelay, following: &Following) -> [f64; UNKNOWNS] {
@@ -150,12 +193,16 @@ fn prior_inverse() -> Vec<Vec<f64>> {
 }
 
 /// Measured over predicted reading at each speaker's own time, less one; NaN where unknown.
-fn misses(course: &Course<'_>, readings: &Readings, at: &[f64; UNKNOWNS], speakers: &[Speaker]) -> Vec<f64> {
-    let (delay, following) = unpack(at);
-    let predicted = course.reading(&course.cylinder_lambda(&following), &delay);
-    let predicted = Readings::new(course.time_s(), &predicted);
+fn misses(
+    course: &Course<'_>,
+    readings: &Readings,
+    lambda: &[f64],
+    delay: &FixedDelay,
+    speakers: &[Speaker],
+) -> Vec<f64> {
+    let predicted = Readings::new(course.time_s(), &course.reading(lambda, delay));
     let miss = |row: usize| {
-        let shows_s = course.shows_at_s(row, &delay);
+        let shows_s = course.shows_at_s(row, delay);
         readings.at(shows_s, course.gap_s()) / predicted.at(shows_s, course.gap_s()) - 1.0
     };
     speakers.iter().map(|speaker| miss(speaker.row)).collect()
@@ -168,15 +215,15 @@ fn choose(
     course: &Course<'_>,
     readings: &Readings,
     at: &[f64; UNKNOWNS],
+    is_warm: impl Fn(usize) -> bool,
 ) -> Vec<Speaker> {
-    let warm_c = context.bike.warm.engine_temp_c;
-    let temp = rows.channel(Channel::EngineTempC);
     let cut = hold(rows.time_s(), course.cut(), BEFORE_CUT_S, AFTER_CUT_S);
+    let unknown: Vec<bool> = course.air().iter().map(|air| air.is_nan()).collect();
+    let finding = hold(rows.time_s(), &unknown, 0.0, FIND_STATE_S);
     let [low, high] = context.bike.lambda_sensor.valid;
-    let (delay, _) = unpack(at);
+    let (delay, following) = unpack(at);
     let grid = &context.ridden.fuel.grid;
-    let warm = |i: usize| temp.is_none_or(|t| t[i] >= warm_c);
-    let fuelled = (0..rows.len()).filter(|i| rows.is_kept(*i) && warm(*i) && !cut[*i]);
+    let fuelled = (0..rows.len()).filter(|i| rows.is_kept(*i) && is_warm(*i) && !cut[*i] && !finding[*i]);
     let mut speakers: Vec<Speaker> = fuelled
         .filter(|i| (low..=high).contains(&readings.at(course.shows_at_s(*i, &delay), course.gap_s())))
         .map(|row| {
@@ -194,7 +241,7 @@ fn choose(
         })
         .filter(|speaker| speaker.shares.iter().all(|s| s.is_finite()))
         .collect();
-    let miss = misses(course, readings, at, &speakers);
+    let miss = misses(course, readings, &course.cylinder_lambda(&following), &delay, &speakers);
     let weight = rows.interval_s() / MEMORY_S / READING_SPREAD.powi(2);
     for (speaker, miss) in speakers.iter_mut().zip(&miss) {
         speaker.weight = if miss.abs() < LARGEST_MISS { weight } else { 0.0 };

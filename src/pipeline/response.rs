@@ -109,6 +109,21 @@ impl<'a> Course<'a> {
         }
     }
 
+    /// The same course as if the engine had run only at the rows that are kept.
+    pub fn within(&self, kept: &[bool]) -> Self {
+        let air = self.air.iter().zip(kept).map(|(air, kept)| if *kept { *air } else { f64::NAN });
+        Self {
+            time_s: self.time_s,
+            air: air.collect(),
+            meant: self.meant.clone(),
+            cut: self.cut.clone(),
+            cycle_s: self.cycle_s.clone(),
+            transit_s_per_ml: self.transit_s_per_ml.clone(),
+            fills: self.fills,
+            gap_s: self.gap_s,
+        }
+    }
+
     /// How many rows there are.
     pub fn len(&self) -> usize {
         self.air.len()
