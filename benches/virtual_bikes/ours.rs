@@ -42,6 +42,7 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
         today,
         start,
         evidence: &together.cells,
+        governed: &plan.governed(&bike.bike, today),
         kind,
         today_weighed: plan.estimator.weighs_today(),
         settings: &plan.blending,

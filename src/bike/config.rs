@@ -266,6 +266,21 @@ pub struct ClosedLoop {
     pub region: Option<Region>,
 }
 
+impl ClosedLoop {
+    /// Whether the controller trims unseen at an operating point where this lambda
+    /// is wanted: inside the region, or, where bike.yaml names none, within
+    /// `near_stoich` of lambda 1.
+    pub fn hides_trim_at(&self, rpm: f64, load: f64, wanted: f64, near_stoich: f64) -> bool {
+        // So that 0.97 is within 0.03 of 1, whatever binary fractions say.
+        const SLACK: f64 = 1e-9;
+        self.mode == ClosedLoopMode::Unlogged
+            && match self.region {
+                Some(region) => region.contains(rpm, load),
+                None => (wanted - 1.0).abs() <= near_stoich + SLACK,
+            }
+    }
+}
+
 /// Whether the controller trims by itself.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]

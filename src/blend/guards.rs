@@ -94,6 +94,7 @@ mod tests {
             today: &today,
             start: &today.fuel,
             evidence: &evidence,
+            governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
             settings,

@@ -8,6 +8,8 @@ use serde::Serialize;
 pub enum Hold {
     /// The tuner locked it.
     Locked,
+    /// The controller trims there by itself and does not log by how much.
+    Governed,
     /// It holds no fuel, so no correction in percent can move it.
     EmptyCell,
     /// Its evidence asks for more than any cell can need.
@@ -40,8 +42,9 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 15] = [
+    pub const ALL: [Hold; 16] = [
         Hold::Locked,
+        Hold::Governed,
         Hold::EmptyCell,
         Hold::Implausible,
         Hold::TooLittleWeight,
@@ -62,6 +65,7 @@ impl Hold {
     pub fn name(self) -> &'static str {
         match self {
             Hold::Locked => "locked",
+            Hold::Governed => "governed",
             Hold::EmptyCell => "empty_cell",
             Hold::Implausible => "implausible",
             Hold::TooLittleWeight => "too_little_weight",
@@ -83,6 +87,7 @@ impl Hold {
     pub fn about(self) -> &'static str {
         match self {
             Hold::Locked => "locked by the tuner",
+            Hold::Governed => "the controller trims here by itself: a change would be trimmed away again",
             Hold::Implausible => "its evidence asks for more than any cell can need",
             Hold::EmptyCell => "holds no fuel, so no correction in percent can move it",
             Hold::TooLittleWeight => "too few seconds of riding near it",

@@ -14,6 +14,9 @@ pub struct BlendInput<'a> {
     pub start: &'a Table,
     /// What the rides say of each cell, in table order.
     pub evidence: &'a [Option<CellEvidence>],
+    /// Which cells the controller trims by itself without logging it, in table
+    /// order; empty where it trims none.
+    pub governed: &'a [bool],
     /// What a fuel cell holds.
     pub kind: FuelTableKind,
     /// The evidence has weighed today's values already, so that none of its way is
@@ -51,9 +54,14 @@ impl Proposal {
         self.cells.iter().filter(|c| c.before != c.after).count()
     }
 
-    /// How many cells with evidence were held back.
+    /// How many cells were held back.
     pub fn cells_held(&self) -> usize {
         self.cells.iter().filter(|c| c.held_by.is_some()).count()
+    }
+
+    /// How many of them are left to the controller.
+    pub fn cells_governed(&self) -> usize {
+        self.cells.iter().filter(|c| c.held_by == Some(Hold::Governed)).count()
     }
 }
 
@@ -69,16 +77,19 @@ pub(super) fn gain(today_sd: f64, evidence_sd: f64) -> f64 {
 
 /// Proposes the next fuel table.
 ///
-/// Cells without evidence stay. The result never leaves the limits of
+/// Cells without evidence stay, and so do those the controller governs, whatever
+/// is said of them or of their neighbours. The result never leaves the limits of
 /// `settings`, and never lies beyond what the evidence asks for.
 pub fn propose(input: &BlendInput<'_>) -> Proposal {
     let fuel = &input.today.fuel;
     let mut steps: Vec<i64> = Vec::with_capacity(fuel.values.len());
     let mut held: Vec<Option<Hold>> = Vec::with_capacity(fuel.values.len());
     for (cell, evidence) in input.evidence.iter().enumerate() {
+        let today = fuel.resolution.steps(fuel.values[cell]);
         let (after, hold) = match evidence {
+            _ if input.governed.get(cell) == Some(&true) => (today, Some(Hold::Governed)),
             Some(evidence) => move_cell(input, cell, evidence),
-            None => (fuel.resolution.steps(fuel.values[cell]), None),
+            None => (today, None),
         };
         steps.push(after);
         held.push(hold);
@@ -327,6 +338,7 @@ pub(super) mod tests {
             today,
             start,
             evidence,
+            governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
             settings,
@@ -401,6 +413,30 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_governed_cell_stays_and_is_marked_whether_or_not_rides_speak_for_it() {
+        let today = tables(vec![50.0; 9]);
+        let mut evidence = vec![Some(sure(52.0)); 9];
+        evidence[1] = None;
+        let mut governed = [false; 9];
+        governed[..2].fill(true);
+        let settings = Blending { inferred: Inferred::All, ..Blending::default() };
+        let proposal = propose(&BlendInput {
+            today: &today,
+            start: &today.fuel,
+            evidence: &evidence,
+            governed: &governed,
+            kind: FuelTableKind::VePct,
+            today_weighed: true,
+            settings: &settings,
+        });
+        for (cell, governed) in proposal.cells.iter().zip(governed) {
+            assert_eq!(cell.held_by == Some(Hold::Governed), governed);
+            assert_eq!(cell.after == 50.0, governed);
+        }
+        assert_eq!(proposal.cells_governed(), 2);
+    }
+
+    #[test]
     fn the_distance_from_the_start_of_the_build_is_limited() {
         let today = tables(vec![62.0; 9]);
         let start = tables(vec![50.0; 9]).fuel;
@@ -410,6 +446,7 @@ pub(super) mod tests {
             today: &today,
             start: &start,
             evidence: &evidence,
+            governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
             settings: &settings,
@@ -429,6 +466,7 @@ pub(super) mod tests {
             today: &today,
             start: &start,
             evidence: &evidence,
+            governed: &[],
             kind: FuelTableKind::TrimPct,
             today_weighed: false,
             settings: &settings,

@@ -119,7 +119,7 @@ pub struct RunReport {
     pub cells: Vec<EvidenceRow>,
     /// How many change.
     pub cells_changed: usize,
-    /// How many with evidence were held, fully or at a limit.
+    /// How many were held, fully or at a limit.
     pub cells_held: usize,
     /// Why nothing changed, when nothing did.
     pub nothing: Option<String>,
@@ -273,12 +273,13 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
     let proposal = propose_from(&bike, &plan, &slot, &good, request.when)?;
     fill_cells(&mut report, &proposal, &bike);
+    report.notes.extend(left_to_controller(&proposal));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
         return Ok(report);
     }
     if proposal.cells_changed() == 0 {
-        report.nothing = Some(match report.cells_held {
+        report.nothing = Some(match report.cells_held - proposal.cells_governed() {
             0 => "the rides agree with the map within the controller's step".to_owned(),
             held => format!("no cell may move: {} held back", units::counted(held, "cell")),
         });
@@ -572,6 +573,7 @@ fn propose_from(
         today,
         start: &start,
         evidence: &together.cells,
+        governed: &plan.governed(&bike.folder.bike, today),
         kind,
         today_weighed: plan.estimator.weighs_today(),
         settings: &plan.blending,
@@ -600,6 +602,21 @@ fn start_of_build(bike: &OpenBike, slot: &str) -> Result<Table, OperationError> 
         Some(revision) => Ok(bike.tables_at(&revision.commit, slot)?.fuel),
         None => Ok(bike.today(slot).fuel.clone()),
     }
+}
+
+/// What to say of the cells that the controller trims by itself.
+fn left_to_controller(proposal: &Proposal) -> Option<String> {
+    let governed = proposal.cells_governed();
+    (governed > 0).then(|| {
+        format!(
+            "{} left to the controller: bike.yaml says that it trims there by itself and does not log by how \
+             much, so a change would be trimmed away again",
+            match governed {
+                1 => "1 cell is".to_owned(),
+                n => format!("{n} cells are"),
+            }
+        )
+    })
 }
 
 fn fill_cells(report: &mut RunReport, proposal: &Proposal, bike: &OpenBike) {

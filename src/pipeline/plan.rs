@@ -4,7 +4,7 @@ use super::rows::load_channel;
 use super::shipped::shipped;
 use super::stage::{Filter, Stage};
 use super::stages;
-use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER};
+use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER, SlotTables};
 use crate::blend::Blending;
 use crate::evidence::Estimator;
 use crate::problem::{Problem, Problems, nearest};
@@ -179,6 +179,19 @@ impl Plan {
             needs.extend(stage.filter.needs(bike).into_iter().map(|c| (c, stage.name)));
         }
         needs
+    }
+
+    /// Which cells of today's table the controller governs, as the stages know it.
+    ///
+    /// Shape: one entry a cell, in table order.
+    pub fn governed(&self, bike: &Bike, today: &SlotTables) -> Vec<bool> {
+        let mut governed = vec![false; today.fuel.grid.cells()];
+        for stage in &self.filters {
+            for (cell, more) in governed.iter_mut().zip(stage.filter.governed(bike, today)) {
+                *cell |= more;
+            }
+        }
+        governed
     }
 
     /// What the bike needs that this pipeline lacks.

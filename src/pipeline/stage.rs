@@ -1,7 +1,7 @@
 //! What a stage is, and what the registry knows of each.
 
 use super::rows::{Reason, RideContext, Rows};
-use crate::bike::Bike;
+use crate::bike::{Bike, SlotTables};
 use crate::blend::Blending;
 use crate::evidence::Estimator;
 use crate::problem::{Problem, Problems};
@@ -18,6 +18,12 @@ use std::path::Path;
 pub trait Filter: fmt::Debug + Send + Sync {
     /// Channels without which it cannot work, besides rpm, load and lambda.
     fn needs(&self, _bike: &Bike) -> Vec<Channel> {
+        Vec::new()
+    }
+
+    /// Which cells of today's table are none of the tool's business, in table
+    /// order; empty when all are.
+    fn governed(&self, _bike: &Bike, _today: &SlotTables) -> Vec<bool> {
         Vec::new()
     }
 

@@ -4,6 +4,7 @@
 //! and no environment besides.
 
 mod bench;
+mod closed_loop;
 mod demo;
 mod guards;
 mod help;

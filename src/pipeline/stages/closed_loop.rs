@@ -2,7 +2,7 @@
 
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
-use crate::bike::{Bike, ClosedLoopMode};
+use crate::bike::{Bike, ClosedLoopMode, SlotTables};
 use crate::ride::Channel;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -42,7 +42,7 @@ impl StageSettings for ClosedLoopTrim {
     const NAME: &'static str = "closed_loop";
     const KIND: StageKind = StageKind::Filter;
     const ABOUT: &'static str = "Uses the closed loop's trim where it is logged (it multiplies the correction), and drops \
-         samples from where the controller trims unseen. Does nothing on a bike without closed loop.";
+         samples from where the controller trims unseen; the cells there stay as they are. Does nothing on a bike without closed loop.";
     const SOURCE: &'static str = "required multiplier = (lambda measured / lambda wanted) (1 + trim/100); the trim adds fuel \
          when positive: SAE J1979 mode 01, parameters 06 and 07";
     const EXAMPLE: &'static str = "- closed_loop: { largest_trim_pct: 20 }";
@@ -59,6 +59,16 @@ impl Filter for ClosedLoopTrim {
             ClosedLoopMode::TrimLogged => vec![Channel::TrimPct],
             ClosedLoopMode::None | ClosedLoopMode::Unlogged => Vec::new(),
         }
+    }
+
+    fn governed(&self, bike: &Bike, today: &SlotTables) -> Vec<bool> {
+        let grid = &today.fuel.grid;
+        let governed = (0..grid.cells()).map(|cell| {
+            let (rpm, load) = grid.point(cell);
+            let wanted = today.mixture.at(rpm, load);
+            bike.closed_loop.hides_trim_at(rpm, load, wanted, self.near_stoich)
+        });
+        governed.collect()
     }
 
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
@@ -92,10 +102,7 @@ impl ClosedLoopTrim {
             logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
         };
         let governed: Vec<bool> = (0..rows.len())
-            .map(|i| match context.bike.closed_loop.region {
-                Some(region) => region.contains(rpm[i], load[i]),
-                None => (wanted(i) - 1.0).abs() <= self.near_stoich,
-            })
+            .map(|i| context.bike.closed_loop.hides_trim_at(rpm[i], load[i], wanted(i), self.near_stoich))
             .collect();
         rows.drop_where(&governed, &HIDDEN);
     }
@@ -104,7 +111,8 @@ impl ClosedLoopTrim {
 #[cfg(test)]
 mod tests {
     use super::super::super::rows::tests::ride;
-    use super::super::tests::apply;
+    use super::super::tests::{apply, bike};
+    use super::{ClosedLoopTrim, Filter};
     use crate::bike::{ClosedLoopMode, Region};
     use crate::ride::{Channel, Ride};
 
@@ -136,6 +144,33 @@ mod tests {
         });
         assert_eq!(kept, [true, true, false, false]);
         assert_eq!(reasons, ["closed_loop_hidden"]);
+    }
+
+    #[test]
+    fn governed_cells_are_those_whose_own_point_the_rule_of_the_samples_covers() {
+        let (mut bike, tables) = bike();
+        let grid = &tables.fuel.grid;
+        let stage = ClosedLoopTrim::default();
+        for mode in [ClosedLoopMode::None, ClosedLoopMode::TrimLogged] {
+            bike.closed_loop.mode = mode;
+            assert!(!stage.governed(&bike, &tables).contains(&true), "{mode:?}");
+        }
+        bike.closed_loop.mode = ClosedLoopMode::Unlogged;
+        let near_one = stage.governed(&bike, &tables);
+        for cell in 0..grid.cells() {
+            let (rpm, load) = grid.point(cell);
+            let far = (tables.mixture.at(rpm, load) - 1.0).abs();
+            assert_eq!(near_one[cell], far < 0.0301, "{rpm} {load}");
+        }
+        assert!(near_one.contains(&true) && near_one.contains(&false));
+        // From one breakpoint's edge to just short of another.
+        let (rpm, load) = (grid.rpm.breakpoints(), grid.load.breakpoints());
+        bike.closed_loop.region = Some(Region { rpm: [rpm[1], rpm[3] - 1.0], load: [load[0], load[1]] });
+        let inside = stage.governed(&bike, &tables);
+        let expected = [grid.cell(1, 0), grid.cell(1, 1), grid.cell(2, 0), grid.cell(2, 1)];
+        for cell in 0..grid.cells() {
+            assert_eq!(inside[cell], expected.contains(&cell), "{:?}", grid.point(cell));
+        }
     }
 
     #[test]
