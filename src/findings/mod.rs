@@ -12,6 +12,7 @@ mod clock;
 mod engine_temp;
 mod free_air;
 mod lambda_sticks;
+mod pulled_to_stoichiometric;
 mod pulses;
 mod scene;
 mod throttle;
@@ -129,7 +130,7 @@ impl FindingEntry {
 }
 
 /// Every finding there is: those of one ride, then those among rides.
-pub fn registry() -> [&'static FindingEntry; 10] {
+pub fn registry() -> [&'static FindingEntry; 11] {
     [
         &clock::ENTRY,
         &free_air::ENTRY,
@@ -139,6 +140,7 @@ pub fn registry() -> [&'static FindingEntry; 10] {
         &engine_temp::ENTRY,
         &throttle::ENTRY,
         &pulses::ENTRY,
+        &pulled_to_stoichiometric::ENTRY,
         &among_rides::FALSE_AIR,
         &among_rides::OFFSET,
     ]
