@@ -11,6 +11,7 @@ mod among_rides;
 mod clock;
 mod engine_temp;
 mod free_air;
+mod lambda_delay;
 mod lambda_sticks;
 mod pulled_to_stoichiometric;
 mod pulses;
@@ -19,6 +20,7 @@ mod throttle;
 mod two_sensors;
 
 pub use among_rides::{air_temp_exponent, among_rides};
+pub use lambda_delay::of_delays;
 pub use scene::Scene;
 
 use crate::pipeline::RideContext;
@@ -141,6 +143,7 @@ pub fn registry() -> [&'static FindingEntry; 11] {
         &throttle::ENTRY,
         &pulses::ENTRY,
         &pulled_to_stoichiometric::ENTRY,
+        &lambda_delay::ENTRY,
         &among_rides::FALSE_AIR,
         &among_rides::OFFSET,
     ]

@@ -1,5 +1,6 @@
 //! `check`: reads everything, changes nothing, says what is wrong and where.
 
+use super::delay::RideDelay;
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason};
@@ -9,7 +10,9 @@ use crate::blend::Blending;
 use crate::evidence::evidence_path;
 use crate::findings::{self, Finding};
 use crate::ledger::Store;
-use crate::pipeline::{DEFAULT_PIPELINE, Plan, RideChoice, RideContext};
+use crate::pipeline::{
+    CommonDelay, DEFAULT_PIPELINE, FoundDelay, Plan, RideChoice, RideContext, common_delay, found_delay,
+};
 use crate::problem::{Problem, Problems};
 use crate::ride::{BadValue, Channel, FoundRide, Ride, find_in_folder};
 use crate::units;
@@ -28,6 +31,8 @@ pub struct CheckReport {
     pub rides: Vec<RideCheck>,
     /// How many revisions there are.
     pub revisions: usize,
+    /// The lambda delay that the rides found together, where bike.yaml leaves it to them.
+    pub delay: Option<CommonDelay>,
 }
 
 /// One thing that must be put right.
@@ -85,7 +90,10 @@ pub struct RideCheck {
     pub ignored_titles: Vec<String>,
     /// What is worth a look.
     pub remarks: Vec<String>,
-    /// Signs that a sensor or the log lies, as far as one ride shows them.
+    /// The lambda delay found from it, where bike.yaml leaves it to the rides.
+    pub delay: Option<RideDelay>,
+    /// Signs that a sensor or the log lies, as far as one ride shows them, and what
+    /// the rides' delays say against each other.
     pub findings: Vec<Finding>,
 }
 
@@ -149,9 +157,12 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
     let files = find_in_folder(root).map_err(|error| OperationError::io("list", root, &error))?;
     let bike = opened.as_ref().ok();
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
-    let mut rides: Vec<RideCheck> = files.iter().map(|file| check_ride(file, bike, plan)).collect();
+    let checked = files.iter().map(|file| check_ride(file, bike, plan));
+    let (mut rides, delays): (Vec<RideCheck>, Vec<Option<FoundDelay>>) = checked.unzip();
+    let mut delay = None;
     if let Ok(bike) = &opened {
-        add_standing(bike, &files, &mut rides, &mut warnings);
+        let counting = add_standing(bike, &files, &mut rides, &mut warnings);
+        delay = compare_rides(&counting, &delays, &mut rides);
     }
     found.sort_by(|a, b| (&a.path, a.line, a.column).cmp(&(&b.path, b.line, b.column)));
     found.dedup();
@@ -160,24 +171,62 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
         warnings,
         rides,
         revisions,
+        delay,
     })
 }
 
 /// What a run would say of the rides: an unknown revision, or one that is missing.
-fn add_standing(bike: &OpenBike, files: &[FoundRide], rides: &mut [RideCheck], warnings: &mut Vec<String>) {
-    let Ok(slot) = bike.slot(None) else { return };
+/// Says of each ride whether it counts, or would, for the first slot.
+fn add_standing(
+    bike: &OpenBike,
+    files: &[FoundRide],
+    rides: &mut [RideCheck],
+    warnings: &mut Vec<String>,
+) -> Vec<bool> {
+    let mut counting = vec![false; rides.len()];
+    let Ok(slot) = bike.slot(None) else { return counting };
     let standings = bike.standing(files, &slot, RideChoice::New);
     let missing = bike.missing_rides(&standings);
     if !missing.is_empty() {
         warnings.push(format!("rides that count are not in the folder any more: {}", missing.join(", ")));
     }
     for standing in standings {
-        if let RideStanding::PassedOver { name, reason: StandingReason::UnknownRevision, why, .. } = standing
-            && let Some(ride) = rides.iter_mut().find(|r| r.file == name)
-        {
-            ride.trouble.get_or_insert(why);
+        let (name, trouble) = match standing {
+            RideStanding::Usable(ride) => (ride.name, None),
+            RideStanding::PassedOver { name, reason: StandingReason::AlreadyUsed, .. } => (name, None),
+            RideStanding::PassedOver { name, reason: StandingReason::UnknownRevision, why, .. } => {
+                (name, Some(why))
+            }
+            RideStanding::PassedOver { .. } => continue,
+        };
+        if let Some(i) = rides.iter().position(|r| r.file == name) {
+            counting[i] = trouble.is_none();
+            if let Some(why) = trouble {
+                rides[i].trouble.get_or_insert(why);
+            }
         }
     }
+    counting
+}
+
+/// Holds the delays of the rides that count against each other.
+fn compare_rides(
+    counting: &[bool],
+    delays: &[Option<FoundDelay>],
+    rides: &mut [RideCheck],
+) -> Option<CommonDelay> {
+    let counts = |i: usize| counting[i] && rides[i].is_usable();
+    let compared: Vec<Option<&FoundDelay>> =
+        (0..rides.len()).map(|i| delays[i].as_ref().filter(|_| counts(i))).collect();
+    let common = common_delay(&compared.iter().copied().flatten().collect::<Vec<_>>());
+    let among = findings::of_delays(&compared);
+    for (i, found) in among.into_iter().enumerate() {
+        // A ride that does not count may still be doubted by itself.
+        let alone =
+            if compared[i].is_none() { findings::of_delays(&[delays[i].as_ref()]) } else { vec![found] };
+        rides[i].findings.extend(alone.into_iter().flatten());
+    }
+    common
 }
 
 /// Every pipeline of the bike's own, and the default one.
@@ -201,13 +250,6 @@ fn check_pipelines(root: &Path, found: &mut Vec<Problem>) -> Vec<Plan> {
 }
 
 fn look_at_settings(bike: &OpenBike, warnings: &mut Vec<String>) {
-    let (_, usual) = bike.folder.bike.lambda_sensor.delay.value();
-    if usual {
-        warnings.push(
-            "bike.yaml: `delay: estimate` uses the usual delay of the sensor, not one found from the rides"
-                .to_owned(),
-        );
-    }
     for (slot, tables) in &bike.folder.slots {
         warnings.extend(lean_targets(slot, tables, &bike.folder.bike));
     }
@@ -241,7 +283,11 @@ fn lean_targets(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> 
     ))
 }
 
-fn check_ride(file: &FoundRide, bike: Option<&OpenBike>, plan: Option<&Plan>) -> RideCheck {
+fn check_ride(
+    file: &FoundRide,
+    bike: Option<&OpenBike>,
+    plan: Option<&Plan>,
+) -> (RideCheck, Option<FoundDelay>) {
     let mut check = RideCheck {
         file: file.name.clone(),
         trouble: None,
@@ -254,6 +300,7 @@ fn check_ride(file: &FoundRide, bike: Option<&OpenBike>, plan: Option<&Plan>) ->
         channels: Vec::new(),
         ignored_titles: Vec::new(),
         remarks: Vec::new(),
+        delay: None,
         findings: Vec::new(),
     };
     let ride = match crate::bike::read_regular(&file.path) {
@@ -267,7 +314,7 @@ fn check_ride(file: &FoundRide, bike: Option<&OpenBike>, plan: Option<&Plan>) ->
         Ok(ride) => ride,
         Err(trouble) => {
             check.trouble = Some(trouble);
-            return check;
+            return (check, None);
         }
     };
     let time = ride.values(Channel::TimeS).unwrap_or_default();
@@ -287,21 +334,27 @@ fn check_ride(file: &FoundRide, bike: Option<&OpenBike>, plan: Option<&Plan>) ->
         check.trouble =
             missing.map(|(channel, by)| format!("has no values for `{}`, needed by {by}", channel.name()));
     }
-    if let (Some(bike), None) = (bike, &check.trouble) {
-        check.findings = findings_of(bike, file, &ride);
+    let mut delay = None;
+    if let (Some(bike), None) = (bike, &check.trouble)
+        && let Some((slot, ridden)) = ridden_on(bike, file, &ride)
+    {
+        let today = bike.today(&slot);
+        let context = RideContext { bike: &bike.folder.bike, ridden: &ridden, today, slot: &slot };
+        check.findings = findings::of_one_ride(&ride, &context);
+        delay = plan.and_then(|plan| found_delay(plan, &ride, &context));
+        check.delay = delay.as_ref().map(RideDelay::from);
     }
-    check
+    (check, delay)
 }
 
-/// What the ride shows by itself, on the tables of the first slot it was made on.
-fn findings_of(bike: &OpenBike, file: &FoundRide, ride: &Ride) -> Vec<Finding> {
+/// The slot and the tables a ride was made on; the first slot where nobody knows.
+fn ridden_on(bike: &OpenBike, file: &FoundRide, ride: &Ride) -> Option<(String, SlotTables)> {
     let known = bike.register.by_hash(&ride.sha256);
-    let revision = known.map(|r| r.revision.clone()).or_else(|| Some(bike.made_on(file.ridden_on).ok()?.0));
+    let revision =
+        known.map(|r| r.revision.clone()).or_else(|| Some(bike.made_on(file.ridden_on).ok()?.0))?;
     let registered =
         known.map(|r| r.slot.as_str()).filter(|slot| bike.folder.bike.slots.iter().any(|s| s == slot));
-    let (Ok(slot), Some(revision)) = (bike.slot(registered), revision) else { return Vec::new() };
-    let Ok(ridden) = tables_of(bike, &slot, &revision) else { return Vec::new() };
-    let context =
-        RideContext { bike: &bike.folder.bike, ridden: &ridden, today: bike.today(&slot), slot: &slot };
-    findings::of_one_ride(ride, &context)
+    let slot = bike.slot(registered).ok()?;
+    let ridden = tables_of(bike, &slot, &revision).ok()?;
+    Some((slot, ridden))
 }

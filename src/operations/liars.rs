@@ -6,7 +6,7 @@ use super::run::{RunReport, SkippedRide};
 use crate::blend::Refusal;
 use crate::evidence::{RideSums, Scales};
 use crate::findings::{self, Finding, Severity};
-use crate::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s};
+use crate::pipeline::{FoundDelay, Plan, RideContext, RideOutcome, gas_flow_kg_s};
 
 /// Adds to each ride's findings what the other rides say of it, and passes over
 /// the rides with a serious one.
@@ -52,6 +52,11 @@ pub(super) fn keep_liars_out(
         report.rides[ride].findings.extend(finding);
     }
     pass_over_serious(good, report);
+    let delays: Vec<Option<&FoundDelay>> =
+        good.iter().map(|(_, outcome, _)| outcome.delay.as_ref()).collect();
+    for (ride, findings) in report.rides.iter_mut().zip(findings::of_delays(&delays)) {
+        ride.findings.extend(findings);
+    }
     new_rides(good) < new_before
 }
 

@@ -5,6 +5,7 @@
 
 mod cell;
 mod check;
+mod delay;
 mod demo;
 mod error;
 mod history;
@@ -22,6 +23,7 @@ mod write;
 
 pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
+pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use error::OperationError;
 pub use history::{

@@ -1,5 +1,6 @@
 //! `run`: rides → evidence → the next revision.
 
+use super::delay::RideDelay;
 use super::error::OperationError;
 use super::liars::{keep_liars_out, refuse_liars};
 use super::open::OpenBike;
@@ -11,7 +12,10 @@ use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::{Moment, PipelineRef};
-use crate::pipeline::{Funnel, Plan, RideChoice, RideContext, RideOutcome, evidence_of_rides, run_ride};
+use crate::pipeline::{
+    CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, common_delay,
+    evidence_of_rides, run_ride,
+};
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
 use crate::table::{self, DrawnCell, Table};
@@ -69,6 +73,8 @@ pub struct RideReport {
     pub unparsable_total: usize,
     /// The newest revision was taken, since its place does not tell.
     pub revision_presumed: bool,
+    /// The lambda delay found from it, where bike.yaml leaves it to the rides.
+    pub delay: Option<RideDelay>,
     /// Signs that a sensor or the log lies.
     pub findings: Vec<Finding>,
 }
@@ -121,6 +127,8 @@ pub struct RunReport {
     pub cells_changed: usize,
     /// How many were held, fully or at a limit.
     pub cells_held: usize,
+    /// The lambda delay that the rides found together, where bike.yaml leaves it to them.
+    pub delay: Option<CommonDelay>,
     /// Why nothing changed, when nothing did.
     pub nothing: Option<String>,
     /// What else is worth knowing.
@@ -256,6 +264,8 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         report.nothing = Some(format!("no ride is new for slot {slot}"));
         return Ok(report);
     }
+    let delays: Vec<&FoundDelay> = good.iter().filter_map(|(_, outcome, _)| outcome.delay.as_ref()).collect();
+    report.delay = common_delay(&delays);
     for ride in &report.rides {
         report.funnel.add(&ride.funnel);
     }
@@ -292,16 +302,6 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
 }
 
 fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) -> RunReport {
-    let mut notes = Vec::new();
-    let (delay, usual) = bike.folder.bike.lambda_sensor.delay.value();
-    if usual && plan.filters.iter().any(|f| f.name == "align") {
-        notes.push(format!(
-            "bike.yaml leaves the lambda delay open; the usual one serves: {} cycles, {} ml, {} s lag",
-            units::plain(delay.cycles),
-            units::plain(delay.transport_ml),
-            units::plain(delay.lag_s)
-        ));
-    }
     RunReport {
         revision: None,
         commit: None,
@@ -319,7 +319,8 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
         cells_changed: 0,
         cells_held: 0,
         nothing: None,
-        notes,
+        delay: None,
+        notes: Vec::new(),
         refused: None,
     }
 }
@@ -509,6 +510,7 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
         unparsable: details.unparsable.clone(),
         unparsable_total: details.unparsable_total,
         revision_presumed: ride.revision_presumed,
+        delay: outcome.delay.as_ref().map(RideDelay::from),
         findings: details.findings.clone(),
     }
 }

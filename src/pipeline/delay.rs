@@ -29,6 +29,43 @@ pub struct FoundDelay {
     pub usual_kept: bool,
     /// Why the finding should be doubted.
     pub doubt: Option<String>,
+    /// The ride's usual operating point.
+    #[serde(skip)]
+    pub usual_point: DelayPoint,
+    /// Covariance of cycles, volume and lag.
+    #[serde(skip)]
+    pub covariance: [[f64; 3]; 3],
+}
+
+/// What an operating point makes of a delay's parts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DelayPoint {
+    /// Time of one engine cycle, s.
+    pub cycle_s: f64,
+    /// Time through each cm³ of pipe, s.
+    pub s_per_ml: f64,
+}
+
+impl DelayPoint {
+    /// Seconds from cylinder to reading here.
+    pub fn delay_s(&self, delay: &FixedDelay) -> f64 {
+        delay.cycles * self.cycle_s + delay.transport_ml * self.s_per_ml + delay.lag_s
+    }
+}
+
+impl FoundDelay {
+    /// Variance of the delay at an operating point, s²: of what this ride tells,
+    /// without what the model leaves out for all rides alike.
+    pub fn variance_at(&self, point: &DelayPoint) -> f64 {
+        variance_of(&self.covariance, point)
+    }
+}
+
+/// The delay is linear in its parts, so its variance is that of a sum.
+fn variance_of(covariance: &[[f64; 3]; 3], point: &DelayPoint) -> f64 {
+    let slopes = [point.cycle_s, point.s_per_ml, 1.0];
+    let row = |i: usize| (0..3).map(|j| slopes[i] * covariance[i][j] * slopes[j]).sum::<f64>();
+    (0..3).map(row).sum()
 }
 
 /// How far bikes lie from the usual delay. Common practice, no source.
@@ -46,7 +83,10 @@ const READING_SPREAD: f64 = 0.012;
 const MEMORY_S: f64 = 2.0;
 /// What the response leaves out (metering once a cycle, rows that are not
 /// instants) shifts the delay by about this much, s. Measured on virtual bikes.
-const MODEL_S: f64 = 0.015;
+pub(super) const MODEL_S: f64 = 0.015;
+/// Noise of the reading is averaged over this time to each side before the error
+/// bars are worked out; a transient lasts longer. Common practice, no source.
+const NOISE_S: f64 = 0.15;
 /// How far the table may be off, and bend, while the delay is sought, %.
 const TABLE_CHANGE_PCT: f64 = 30.0;
 const TABLE_BEND_PCT: f64 = 5.0;
@@ -104,7 +144,7 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let whole = course;
     let course = &course.within(&lively);
     let mut speakers = Vec::new();
-    for step in 0..REACHES.len() {
+    for (step, reach) in REACHES.iter().enumerate() {
         if step == 0 {
             speakers = choose(rows, context, course, &readings, &at, is_warm);
             if speakers.len() < FEWEST_ROWS {
@@ -116,7 +156,7 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
         let miss = misses(course, &readings, &lambda, &delay, &speakers);
         let slopes: Vec<Vec<f64>> = (0..UNKNOWNS)
             .map(|k| {
-                let h = spread(k) * REACHES[step];
+                let h = spread(k) * reach;
                 let mut aside = at;
                 aside[k] += h;
                 let (delay, following_aside) = unpack(&aside);
@@ -126,11 +166,10 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
                 there.iter().zip(&miss).map(|(a, b)| (a - b) / h).collect()
             })
             .collect();
-        let Some((delta, covariance)) =
-            step_of(&context.ridden.fuel.grid, &speakers, &miss, &slopes, &at, &prior_at)
-        else {
-            break;
-        };
+        let grid = &context.ridden.fuel.grid;
+        let Some((delta, _)) = step_of(grid, &speakers, &miss, &slopes, &at, &prior_at) else { break };
+        let quiet: Vec<Vec<f64>> = slopes.iter().map(|s| smoothed(s, &speakers, rows.interval_s())).collect();
+        let Some((_, covariance)) = step_of(grid, &speakers, &miss, &quiet, &at, &prior_at) else { break };
         inverse = covariance;
         let before = at;
         for k in 0..UNKNOWNS {
@@ -250,6 +289,24 @@ fn choose(
     speakers
 }
 
+/// A slope over neighbouring rows, so that the noise of the reading, whose slope is
+/// steep from row to row, is not counted as something the ride tells.
+fn smoothed(slope: &[f64], speakers: &[Speaker], interval_s: f64) -> Vec<f64> {
+    let reach = (NOISE_S / interval_s).round() as usize;
+    let (mut first, mut end) = (0, 0);
+    let mean = |s: usize| {
+        let row = speakers[s].row;
+        while speakers[first].row + reach < row {
+            first += 1;
+        }
+        while end < speakers.len() && speakers[end].row <= row + reach {
+            end += 1;
+        }
+        slope[first..end].iter().sum::<f64>() / (end - first) as f64
+    };
+    (0..slope.len()).map(mean).collect()
+}
+
 /// One Gauss-Newton step, and the covariance of the unknowns.
 fn step_of(
     grid: &Grid,
@@ -352,21 +409,18 @@ fn report(
         .collect();
     delays.sort_by(|a, b| a.0.total_cmp(&b.0));
     let middle = delays.get(delays.len() / 2).map(|(_, row)| *row as usize);
-    let part = |row: usize, only: FixedDelay| course.delay_s(row, &only);
     let none = FixedDelay { cycles: 0.0, transport_ml: 0.0, lag_s: 0.0 };
-    // The delay is linear in its parts: their slopes at the usual operating point.
-    let slopes = middle.map_or([0.0; 3], |row| {
-        [
-            part(row, FixedDelay { cycles: 1.0, ..none }),
-            part(row, FixedDelay { transport_ml: 1.0, ..none }),
-            1.0,
-        ]
-    });
-    let variance = |covariance: &[Vec<f64>]| {
-        (0..3).map(|i| (0..3).map(|j| slopes[i] * covariance[i][j] * slopes[j]).sum::<f64>()).sum::<f64>()
+    let part = |only: FixedDelay| middle.map_or(f64::NAN, |row| course.delay_s(row, &only));
+    let usual_point = DelayPoint {
+        cycle_s: part(FixedDelay { cycles: 1.0, ..none }),
+        s_per_ml: part(FixedDelay { transport_ml: 1.0, ..none }),
     };
-    let (found, presumed) = (variance(covariance), variance(&prior_inverse()));
-    let usual_kept = found >= presumed * WORTH_SAYING * WORTH_SAYING;
+    let upper = |all: &[Vec<f64>]| [0, 1, 2].map(|i| [0, 1, 2].map(|j| all[i][j]));
+    let (covariance, before) = (upper(covariance), upper(&prior_inverse()));
+    let (found, presumed) = (variance_of(&covariance, &usual_point), variance_of(&before, &usual_point));
+    // A ride without a single running row is not worth saying either.
+    let worth_saying = found < presumed * WORTH_SAYING * WORTH_SAYING;
+    let usual_kept = !worth_saying;
     let doubt = if delay.lag_s > SLOW_SENSOR_S {
         Some(format!(
             "the sensor seems to lag by {} s; a sound one takes 0.05 to 0.1 s: it may be failing, or filtered by the logger",
@@ -382,13 +436,14 @@ fn report(
     };
     let error = |k: usize| covariance[k][k].max(0.0).sqrt();
     FoundDelay {
-        typical_s: middle
-            .map_or(f64::NAN, |row| course.delay_s(row, if usual_kept { usual } else { &delay })),
+        typical_s: usual_point.delay_s(if usual_kept { usual } else { &delay }),
         delay: if usual_kept { *usual } else { delay },
         std_error: FixedDelay { cycles: error(0), transport_ml: error(1), lag_s: error(2) },
         typical_std_error_s: (found + MODEL_S * MODEL_S).sqrt(),
         doubt: doubt.filter(|_| !usual_kept),
         usual_kept,
+        usual_point,
+        covariance,
     }
 }
 
@@ -406,7 +461,7 @@ mod tests {
         let rpm: Vec<f64> =
             (0..n).map(|i| (3500.0 + 1500.0 * swing(i, 1.7) * swing(i, 23.0)).round()).collect();
         // The hand moves in steps, now wide and now small.
-        let step = |i: usize| if moves && i / 37 % 2 == 0 { 1.0 } else { -1.0 };
+        let step = |i: usize| if moves && (i / 37).is_multiple_of(2) { 1.0 } else { -1.0 };
         let throttle: Vec<f64> =
             (0..n).map(|i| (20.0 + step(i) * (8.0 + 6.0 * swing(i, 11.0))).round()).collect();
         let plain = |lambda: Vec<f64>| {

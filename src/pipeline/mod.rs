@@ -6,6 +6,7 @@
 //! line in its registry.
 
 mod delay;
+pub(crate) mod delays;
 mod gas_flow;
 mod plan;
 mod response;
@@ -18,11 +19,12 @@ pub mod stages;
 mod steadiness;
 mod together;
 
-pub use delay::FoundDelay;
+pub use delay::{DelayPoint, FoundDelay};
+pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
 pub use gas_flow::gas_flow_kg_s;
 pub use plan::{Plan, RideChoice, schema};
 pub use response::{Alignment, Course, Following};
-pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, run_ride};
+pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, found_delay, run_ride};
 pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
 pub use stage::{Filter, SettingDoc, Stage, StageEntry, StageKind, StageSettings, entry};

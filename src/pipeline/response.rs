@@ -129,6 +129,11 @@ impl<'a> Course<'a> {
         self.air.len()
     }
 
+    /// Whether there is no row.
+    pub fn is_empty(&self) -> bool {
+        self.air.is_empty()
+    }
+
     /// Air of a cycle, in any unit; NaN where unknown.
     pub fn air(&self) -> &[f64] {
         &self.air

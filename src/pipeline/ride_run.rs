@@ -150,8 +150,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     let mut rows = Rows::new(ride, load).expect("needed channels were just checked");
     let mut funnel = Funnel { steps: vec![door(ride)] };
     let mut seen = BTreeMap::new();
-    let elsewhere: Vec<bool> = on_slot(ride, context.slot).iter().map(|here| !here).collect();
-    rows.drop_where(&elsewhere, &OTHER_SLOT);
+    drop_other_slots(&mut rows, ride, context);
     step(&mut funnel, SLOT_STEP, &rows, &mut seen);
     let other_slot = rows.kept() == 0;
     for stage in &plan.filters {
@@ -190,6 +189,25 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         equations,
         delay: rows.alignment().and_then(|alignment| alignment.found.clone()),
     })
+}
+
+/// The lambda delay that a run would find from the ride; `None` where bike.yaml
+/// gives it, where the pipeline does not align, or the ride lacks a channel.
+pub fn found_delay(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Option<FoundDelay> {
+    let mut rows = Rows::new(ride, context.bike.controller.load)?;
+    drop_other_slots(&mut rows, ride, context);
+    for stage in &plan.filters {
+        stage.filter.apply(&mut rows, context);
+        if let Some(alignment) = rows.alignment() {
+            return alignment.found.clone();
+        }
+    }
+    None
+}
+
+fn drop_other_slots(rows: &mut Rows<'_>, ride: &Ride, context: &RideContext<'_>) {
+    let elsewhere: Vec<bool> = on_slot(ride, context.slot).iter().map(|here| !here).collect();
+    rows.drop_where(&elsewhere, &OTHER_SLOT);
 }
 
 impl RideOutcome {

@@ -5,6 +5,7 @@
 
 mod cell;
 mod changes;
+mod delay;
 mod documentation;
 mod history;
 mod run;

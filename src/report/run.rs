@@ -1,5 +1,6 @@
 //! What `run` found, as text.
 
+use super::delay::delay;
 use super::style::{Align, by_change, columns, faint, strong, warning};
 use crate::findings::{Finding, Severity};
 use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
@@ -69,6 +70,9 @@ fn rides(report: &RunReport, width: usize) -> String {
     }
     for (what, n) in quiet {
         let _ = writeln!(text, "  {} {what}", units::counted(n, "ride"));
+    }
+    if let Some(common) = &report.delay {
+        let _ = writeln!(text, "  {}", delay(common));
     }
     for ride in &report.rides {
         text.push_str(&unparsable(ride));

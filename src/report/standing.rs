@@ -1,5 +1,6 @@
 //! Where a bike stands, and what the smaller commands did, as text.
 
+use super::delay::delay;
 use super::run::findings;
 use super::style::{Align, columns, strong, warning};
 use crate::operations::{
@@ -66,6 +67,9 @@ pub fn check(report: &CheckReport, width: usize) -> String {
     }
     let rows: Vec<Vec<String>> = report.rides.iter().map(|r| vec![r.file.clone(), ride_line(r)]).collect();
     list(&mut text, "rides", rows, width);
+    if let Some(common) = &report.delay {
+        let _ = writeln!(text, "  {}", delay(common));
+    }
     let shown = report.rides.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
     text.push_str(&findings("signs that a sensor or a log lies", shown, width));
     if !text.is_empty() {

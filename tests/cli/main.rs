@@ -5,6 +5,7 @@
 
 mod bench;
 mod closed_loop;
+mod delay;
 mod demo;
 mod guards;
 mod help;
