@@ -12,4 +12,5 @@ mod help;
 mod kills;
 mod liars;
 mod readme;
+mod revisions;
 mod rides;
