@@ -2,7 +2,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::run::drawn;
+use super::run::{drawn, mark_of};
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FileSource, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER,
 };
@@ -161,7 +161,7 @@ pub struct ChangedCell {
     pub after: f64,
     /// The change in %: of fuel for a fuel table, of the value otherwise.
     pub change_pct: f64,
-    /// The limit at which it stopped in the newer revision.
+    /// What held it in the newer revision: the limit at which it stopped, or `inferred`.
     pub held_by: Option<String>,
 }
 
@@ -174,7 +174,7 @@ impl TableChange {
             before: c.before,
             after: c.after,
             change_pct: c.change_pct,
-            at_limit: c.held_by.is_some(),
+            mark: mark_of(c.held_by.as_deref()),
         });
         drawn.collect()
     }

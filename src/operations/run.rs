@@ -8,7 +8,7 @@ use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::write::{open_for_writing, refuse_nesting};
 use crate::bike::{SlotTables, read_regular};
-use crate::blend::{BlendInput, Proposal, Refusal, propose, refuse};
+use crate::blend::{BlendInput, Hold, Proposal, Refusal, propose, refuse};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::{Moment, PipelineRef};
@@ -18,7 +18,7 @@ use crate::pipeline::{
 };
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
-use crate::table::{self, DrawnCell, Table};
+use crate::table::{self, CellMark, DrawnCell, Table};
 use crate::units;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -138,6 +138,11 @@ pub struct RunReport {
 }
 
 impl RunReport {
+    /// How many of the cells that change only follow their neighbours.
+    pub fn cells_inferred(&self) -> usize {
+        self.drawn_cells().iter().filter(|c| c.mark == Some(CellMark::Inferred)).count()
+    }
+
     /// The cells that change, ready to draw.
     pub fn drawn_cells(&self) -> Vec<DrawnCell> {
         drawn(&self.cells, self.fuel_table)
@@ -154,9 +159,14 @@ pub(super) fn drawn(rows: &[EvidenceRow], kind: crate::bike::FuelTableKind) -> V
             before: row.before,
             after: row.after,
             change_pct: kind.change_pct(row.before, row.after),
-            at_limit: row.held_by.is_some(),
+            mark: mark_of(row.held_by.as_deref()),
         })
         .collect()
+}
+
+/// The mark of a changed cell, by what held it.
+pub(super) fn mark_of(held_by: Option<&str>) -> Option<CellMark> {
+    held_by.map(|hold| if hold == Hold::Inferred.name() { CellMark::Inferred } else { CellMark::Limit })
 }
 
 /// Runs a pipeline over the rides and makes the next revision.

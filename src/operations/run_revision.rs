@@ -13,7 +13,7 @@ use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, RideRef};
 use crate::pipeline::{Plan, RideOutcome};
 use crate::revision::revision_name;
 use crate::ride::{LOGGED_SLOT, RegisteredRide, RideState};
-use crate::table::{self, Layout, draw_changes};
+use crate::table::{self, CellMark, Layout, draw_changes};
 use crate::units;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -110,6 +110,7 @@ fn body(report: &RunReport, plan: &Plan) -> String {
     let layout =
         Layout { decimals: report.decimals, load_axis: report.load_axis, width: WIDTH, paint: &plain };
     let grid = draw_changes(&report.drawn_cells(), &layout);
+    let marks = CellMark::ALL.map(|mark| format!("{} {}", mark.sign(), mark.about()));
     let held: Vec<String> =
         held_counts(&report.cells).iter().map(|(name, n)| format!("{name} {n}")).collect();
     let held = if held.is_empty() { "none".to_owned() } else { held.join(", ") };
@@ -117,9 +118,10 @@ fn body(report: &RunReport, plan: &Plan) -> String {
     let settings: Vec<String> =
         plan.text.lines().map(|line| format!("    {line}").trim_end().to_owned()).collect();
     format!(
-        "fuel ({}), against {}; * marks a limit\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}\n\nPipeline {}:\n\n{}",
+        "fuel ({}), against {}; {}\n\n{grid}\nSamples kept: {} of {}\nCells held: {held}\n\nPipeline {}:\n\n{}",
         report.fuel_table.name(),
         report.from_revision,
+        marks.join(", "),
         units::count(report.funnel.kept() as u64),
         units::count(report.funnel.samples() as u64),
         plan.name,

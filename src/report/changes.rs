@@ -2,10 +2,10 @@
 
 use super::history::head;
 use super::run::legend;
-use super::style::{Align, by_change, columns, strong};
+use super::style::{Align, by_change, columns, faint, strong};
 use super::text_diff::text_diff;
 use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole};
-use crate::table::{Layout, draw_changes};
+use crate::table::{CellMark, DrawnCell, Layout, draw_changes};
 use crate::units;
 use std::fmt::Write as _;
 
@@ -58,9 +58,10 @@ fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> Str
     let sign = if change.table == TableRole::Mixture { -1.0 } else { 1.0 };
     let paint = |pct: f64, text: &str| by_change(pct * sign, text);
     let layout = Layout { decimals: change.decimals, load_axis: change.load_axis, width, paint: &paint };
-    text.push_str(&draw_changes(&change.drawn_cells(), &layout));
+    let drawn = change.drawn_cells();
+    text.push_str(&draw_changes(&drawn, &layout));
     match change.table {
-        TableRole::Fuel => text.push_str(&legend(change.cells.iter().any(|c| c.held_by.is_some()))),
+        TableRole::Fuel => text.push_str(&legend(&drawn)),
         TableRole::Mixture | TableRole::Spark => {}
     }
     text
@@ -73,7 +74,13 @@ pub fn show(report: &ShowReport, width: usize) -> String {
         let _ = write!(text, "\n{}\n{}", strong("changes"), diff(changes, width));
     }
     for table in &report.tables {
-        text.push_str(&table_text(table, width));
+        let evidence =
+            report.evidence.iter().find(|e| e.slot == table.slot && table.table == TableRole::Fuel);
+        text.push_str(&table_text(
+            table,
+            &evidence.map(ShownEvidence::drawn_cells).unwrap_or_default(),
+            width,
+        ));
     }
     for evidence in &report.evidence {
         text.push_str(&evidence_text(evidence, width));
@@ -85,27 +92,42 @@ pub fn show(report: &ShowReport, width: usize) -> String {
     text
 }
 
-/// A table in as many blocks of columns as the width asks for.
-fn table_text(table: &ShownTable, width: usize) -> String {
+/// A table in as many blocks of columns as the width asks for; values that were
+/// only inferred carry a mark.
+fn table_text(table: &ShownTable, changed: &[DrawnCell], width: usize) -> String {
     let mut text = format!("\n{}\n", strong(&format!("{}, {}", table.table.name(), table.slot)));
     let corner = format!("rpm/{}", table.load_axis.unit());
     let value = |v: &f64| units::fixed(*v, table.decimals);
+    let inferred: Vec<&DrawnCell> = changed.iter().filter(|c| c.mark == Some(CellMark::Inferred)).collect();
+    let mark = |rpm: f64, load: f64| match inferred.iter().any(|c| c.rpm == rpm && c.load == load) {
+        true => CellMark::Inferred.sign().to_string(),
+        // So that the digits stay below each other.
+        false => String::from(if inferred.is_empty() { "" } else { " " }),
+    };
     let first =
         table.rpm.iter().map(|r| units::plain(*r).len()).max().unwrap_or(0).max(corner.chars().count());
     let titles = table.load.iter().map(|l| units::plain(*l));
-    let column = titles.chain(table.values.iter().map(value)).map(|t| t.len()).max().unwrap_or(0) + 2;
+    let column = titles.chain(table.values.iter().map(value)).map(|t| t.len()).max().unwrap_or(0)
+        + 2
+        + usize::from(!inferred.is_empty());
     let per_block = (width.saturating_sub(first + 2) / column).max(1);
     for (block, loads) in table.load.chunks(per_block).enumerate() {
         if block > 0 {
             text.push('\n');
         }
-        let titles: String = loads.iter().map(|l| format!("{:>column$}", units::plain(*l))).collect();
-        let _ = writeln!(text, "  {corner:>first$}{titles}");
+        let title = |l: &f64| format!("{}{}", units::plain(*l), mark(f64::NAN, *l));
+        let titles: String = loads.iter().map(|l| format!("{:>column$}", title(l))).collect();
+        let _ = writeln!(text, "  {corner:>first$}{}", titles.trim_end());
         for (rpm, cells) in table.rpm.iter().zip(table.values.chunks(table.load.len())) {
-            let cells = cells.iter().skip(block * per_block).take(loads.len());
-            let cells: String = cells.map(|v| format!("{:>column$}", value(v))).collect();
-            let _ = writeln!(text, "  {:>first$}{cells}", units::plain(*rpm));
+            let cells = cells.iter().skip(block * per_block).zip(loads);
+            let cell = |(v, load): (&f64, &f64)| format!("{:>column$}", value(v) + &mark(*rpm, *load));
+            let cells: String = cells.map(cell).collect();
+            let _ = writeln!(text, "  {:>first$}{}", units::plain(*rpm), cells.trim_end());
         }
+    }
+    if !inferred.is_empty() {
+        let legend = format!("{} {}", CellMark::Inferred.sign(), CellMark::Inferred.about());
+        let _ = writeln!(text, "  {}", faint(&legend));
     }
     text
 }

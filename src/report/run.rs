@@ -5,7 +5,7 @@ use super::style::{Align, by_change, columns, faint, strong, warning};
 use crate::findings::{Finding, Severity};
 use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
 use crate::pipeline::Funnel;
-use crate::table::{LIMIT_MARK, Layout, draw_changes};
+use crate::table::{CellMark, DrawnCell, Layout, draw_changes};
 use crate::units;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -154,8 +154,12 @@ pub fn funnel(funnel: &Funnel, width: usize) -> String {
 
 fn cells(report: &RunReport, width: usize) -> String {
     let held = held_counts(&report.cells);
+    let inferred = match report.cells_inferred() {
+        0 => String::new(),
+        n => format!(" ({n} of them inferred)"),
+    };
     let mut text = format!(
-        "\n{}\n  {} of {} change, {} held or limited",
+        "\n{}\n  {} of {} change{inferred}, {} held or limited",
         strong(&format!("Cells of fuel ({}), {}", report.fuel_table.name(), report.slot)),
         report.cells_changed,
         report.cells.len(),
@@ -171,15 +175,20 @@ fn cells(report: &RunReport, width: usize) -> String {
         let layout =
             Layout { decimals: report.decimals, load_axis: report.load_axis, width, paint: &by_change };
         let _ = write!(text, "\n{}", draw_changes(&drawn, &layout));
-        text.push_str(&legend(drawn.iter().any(|c| c.at_limit)));
+        text.push_str(&legend(&drawn));
     }
     text
 }
 
 /// What the signs of a change grid mean.
-pub(super) fn legend(limits: bool) -> String {
-    let limit = if limits { format!("; {LIMIT_MARK} stopped at a limit") } else { String::new() };
-    format!("{}\n", faint(&format!("+ more fuel, - less fuel, . unchanged{limit}")))
+pub(super) fn legend(cells: &[DrawnCell]) -> String {
+    let shown = |mark: &CellMark| cells.iter().any(|c| c.mark == Some(*mark));
+    let marks: String = CellMark::ALL
+        .into_iter()
+        .filter(shown)
+        .map(|mark| format!("; {} {}", mark.sign(), mark.about()))
+        .collect();
+    format!("{}\n", faint(&format!("+ more fuel, - less fuel, . unchanged{marks}")))
 }
 
 fn verdict(report: &RunReport, command: &str) -> String {

@@ -16,8 +16,38 @@ pub struct DrawnCell {
     pub after: f64,
     /// How much more fuel that is, %.
     pub change_pct: f64,
+    /// What is to be told of it.
+    pub mark: Option<CellMark>,
+}
+
+/// What is to be told of a changed cell beside its change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CellMark {
     /// It stopped at a limit.
-    pub at_limit: bool,
+    Limit,
+    /// It only follows its neighbours.
+    Inferred,
+}
+
+impl CellMark {
+    /// All of them, in the order of a legend.
+    pub const ALL: [CellMark; 2] = [CellMark::Limit, CellMark::Inferred];
+
+    /// The sign beside the change.
+    pub fn sign(self) -> char {
+        match self {
+            CellMark::Limit => '*',
+            CellMark::Inferred => '~',
+        }
+    }
+
+    /// What it means.
+    pub fn about(self) -> &'static str {
+        match self {
+            CellMark::Limit => "stopped at a limit",
+            CellMark::Inferred => "inferred from its neighbours, too little riding of its own",
+        }
+    }
 }
 
 /// How a change grid is laid out.
@@ -31,9 +61,6 @@ pub struct Layout<'a> {
     /// Paints a piece of text by the sign of the change; the text's width must not change.
     pub paint: &'a dyn Fn(f64, &str) -> String,
 }
-
-/// The mark of a cell that stopped at a limit.
-pub const LIMIT_MARK: char = '*';
 
 const GAP: usize = 2;
 const UNCHANGED: &str = ".";
@@ -94,7 +121,7 @@ fn values(cell: &DrawnCell, layout: &Layout<'_>) -> String {
 }
 
 fn change(cell: &DrawnCell) -> String {
-    let mark = if cell.at_limit { String::from(LIMIT_MARK) } else { String::new() };
+    let mark = cell.mark.map(|mark| mark.sign().to_string()).unwrap_or_default();
     format!("{}%{mark}", units::signed(cell.change_pct, 1))
 }
 
@@ -109,8 +136,8 @@ fn breakpoints(values: impl Iterator<Item = f64>) -> Vec<f64> {
 mod tests {
     use super::*;
 
-    fn cell(rpm: f64, load: f64, before: f64, after: f64, at_limit: bool) -> DrawnCell {
-        DrawnCell { rpm, load, before, after, change_pct: units::change_pct(before, after), at_limit }
+    fn cell(rpm: f64, load: f64, before: f64, after: f64, mark: Option<CellMark>) -> DrawnCell {
+        DrawnCell { rpm, load, before, after, change_pct: units::change_pct(before, after), mark }
     }
 
     fn draw(cells: &[DrawnCell], width: usize) -> String {
@@ -120,13 +147,17 @@ mod tests {
 
     #[test]
     fn shows_old_new_and_change_of_what_moved() {
-        let cells = [cell(2000.0, 5.0, 50.0, 55.0, true), cell(3000.0, 10.0, 60.0, 58.8, false)];
+        let cells = [
+            cell(2000.0, 5.0, 50.0, 55.0, Some(CellMark::Limit)),
+            cell(3000.0, 10.0, 60.0, 58.8, None),
+            cell(3000.0, 5.0, 60.0, 58.8, Some(CellMark::Inferred)),
+        ];
         let wanted = "\
 rpm/%          5         10
  2000  50.0→55.0          .
          +10.0%*
- 3000          .  60.0→58.8
-                      -2.0%
+ 3000  60.0→58.8  60.0→58.8
+          -2.0%~      -2.0%
 ";
         assert_eq!(draw(&cells, 80), wanted);
     }
@@ -134,7 +165,7 @@ rpm/%          5         10
     #[test]
     fn breaks_wide_grids_into_blocks() {
         let cells: Vec<DrawnCell> =
-            (0..9).map(|i| cell(2000.0, f64::from(i) * 10.0, 50.0, 51.0, false)).collect();
+            (0..9).map(|i| cell(2000.0, f64::from(i) * 10.0, 50.0, 51.0, None)).collect();
         let text = draw(&cells, 40);
         assert!(text.lines().all(|l| l.chars().count() <= 40), "{text}");
         assert_eq!(text.matches("rpm/%").count(), 3);

@@ -12,7 +12,7 @@ mod resolution;
 
 pub use axis::{Axis, AxisError};
 pub use diff::{CellChange, TableDiff};
-pub use draw::{DrawnCell, LIMIT_MARK, Layout, draw_changes};
+pub use draw::{CellMark, DrawnCell, Layout, draw_changes};
 pub use file::{parse, write};
 pub use grid::{Corners, Grid};
 pub use resolution::Resolution;
