@@ -13,6 +13,7 @@ mod fuels;
 mod git;
 mod injectors;
 mod lag;
+mod lambda_delay;
 mod mixture;
 mod real_logs;
 mod robust;
