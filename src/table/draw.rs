@@ -45,7 +45,7 @@ impl CellMark {
     pub fn about(self) -> &'static str {
         match self {
             CellMark::Limit => "stopped at a limit",
-            CellMark::Inferred => "inferred from its neighbours, too little riding of its own",
+            CellMark::Inferred => "inferred from its neighbours",
         }
     }
 }

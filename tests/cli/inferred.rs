@@ -61,7 +61,7 @@ fn unvisited_cells_move_only_where_all_may_and_then_little_and_at_high_load_only
 #[test]
 fn every_view_of_a_revision_says_which_changes_are_inferred() {
     let bench = ridden();
-    let legend = "~ inferred from its neighbours, too little riding of its own";
+    let legend = "~ inferred from its neighbours";
     let plain = bench.on_bike(&["run", "--dry-run", "--pipeline", "none"]).exits(0).out;
     assert!(!plain.contains('~'), "{plain}");
     let run =
