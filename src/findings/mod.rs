@@ -132,7 +132,7 @@ impl FindingEntry {
 }
 
 /// Every finding there is: those of one ride, then those among rides.
-pub fn registry() -> [&'static FindingEntry; 11] {
+pub fn registry() -> [&'static FindingEntry; 12] {
     [
         &clock::ENTRY,
         &free_air::ENTRY,
