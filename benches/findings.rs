@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use rideloop::bike::{Bike, Delay, FixedDelay, FuelTableKind, SlotTables, Template};
 use rideloop::evidence::{RideSums, Scales};
 use rideloop::findings::{Finding, Severity, air_temp_exponent, among_rides, of_one_ride};
-use rideloop::pipeline::{Plan, RideContext, RideOutcome, gas_flow_kg_s, run_ride};
+use rideloop::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides, gas_flow_kg_s, run_ride};
 use rideloop::ride::Ride;
 use rideloop::table::{Axis, Grid, LoadAxis, Table};
 use rideloop::virtual_bike::{Ambient, BikeSpec, Character, RideRequest, RideStyle, VirtualBike};
@@ -53,6 +53,20 @@ fn main() {
                 }
             }
             println!("  honest rides in groups of {judges}: {count}");
+        }
+        println!("  suspected of false air in all rides: {}", suspected(&bikes, &plan, &honest));
+        for size in [0.04, 0.06, 0.10] {
+            let leaking: Vec<Made> = rides
+                .par_iter()
+                .map(|(bike, seed)| {
+                    let mut character = bikes[*bike].character.clone();
+                    character.exhaust.leak_kg_s = size * idle_flow(&bikes[*bike]);
+                    make(&bikes[*bike], &character, &plan, *seed, air_temp_c)
+                })
+                .collect();
+            let all: Vec<&[Made]> = leaking.chunks(RIDES as usize).collect();
+            let percent = size * 100.0;
+            println!("  the same with a leak of {percent:.0} % at idle: {}", suspected(&bikes, &plan, &all));
         }
         let mut lying: Vec<(String, Change)> = [0.02, 0.04, 0.06, 0.10]
             .map(|size| (format!("a leak of {:.0} % at idle", size * 100.0), Change::Leak(size)))
@@ -153,6 +167,24 @@ fn judge(bike: &TestBike, plan: &Plan, rides: &[&Made]) -> Vec<Option<Finding>> 
         air_temp_exponent: air_temp_exponent(bike.bike.controller.load),
     };
     among_rides(&sums, &scales)
+}
+
+/// The bikes whose rides all together look as if false air reached the sensor, and what
+/// each bike shows.
+fn suspected(bikes: &[TestBike], plan: &Plan, rides: &[&[Made]]) -> String {
+    let shown = bikes.iter().zip(rides).map(|(bike, rides)| {
+        let aged: Vec<(&RideOutcome, f64)> = rides.iter().map(|ride| (&ride.outcome, 1.0)).collect();
+        let tables = &bike.tables;
+        let together = evidence_of_rides(plan, &aged, tables, &tables.fuel, &bike.bike).expect("solvable");
+        together.low_flow
+    });
+    let shown: Vec<_> = shown.collect();
+    let suspect = shown.iter().flatten().filter(|rise| rise.is_suspect()).count();
+    let told = shown.iter().map(|rise| match rise {
+        Some(rise) => format!("{:+.1} ± {:.1}", rise.effect.value * 100.0, rise.effect.std_error * 100.0),
+        None => "–".to_owned(),
+    });
+    format!("{suspect} of {} bikes ({} %)", bikes.len(), told.collect::<Vec<_>>().join(", "))
 }
 
 fn flows(bike: &TestBike) -> Vec<f64> {

@@ -37,7 +37,7 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
     let kind = bike.kind();
     let aged: Vec<(&RideOutcome, f64)> = outcomes.iter().map(|outcome| (outcome, 1.0)).collect();
     let start = &bike.start.fuel;
-    let together = evidence_of_rides(&plan, &aged, today, start, kind).expect("positive definite");
+    let together = evidence_of_rides(&plan, &aged, today, start, &bike.bike).expect("positive definite");
     let proposal = propose(&BlendInput {
         today,
         start,
@@ -45,6 +45,7 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
         governed: &plan.governed(&bike.bike, today),
         kind,
         today_weighed: plan.estimator.weighs_today(),
+        false_air: &together.false_air,
         settings: &plan.blending,
     });
     let evidence = together.cells;

@@ -97,6 +97,7 @@ mod tests {
             governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
+            false_air: &[],
             settings,
         };
         refuse(&propose(&input), FuelTableKind::VePct, settings).err().map(|r| r.guard)

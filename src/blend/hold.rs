@@ -32,6 +32,9 @@ pub enum Hold {
     Distance,
     /// The range a cell may hold at all.
     CellRange,
+    /// The part of its enrichment that grows as the gas flow falls, as false air asks
+    /// for it, stops at a limit.
+    FalseAir,
     /// It would stand out from its neighbours.
     Steepness,
     /// Nothing but its neighbours speak for it: it follows them by a small step.
@@ -42,7 +45,7 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 16] = [
+    pub const ALL: [Hold; 17] = [
         Hold::Locked,
         Hold::Governed,
         Hold::EmptyCell,
@@ -56,6 +59,7 @@ impl Hold {
         Hold::StepDown,
         Hold::Distance,
         Hold::CellRange,
+        Hold::FalseAir,
         Hold::Steepness,
         Hold::Inferred,
         Hold::BelowResolution,
@@ -77,6 +81,7 @@ impl Hold {
             Hold::StepDown => "step_down",
             Hold::Distance => "distance",
             Hold::CellRange => "cell_range",
+            Hold::FalseAir => "false_air",
             Hold::Steepness => "steepness",
             Hold::Inferred => "inferred",
             Hold::BelowResolution => "below_resolution",
@@ -99,6 +104,7 @@ impl Hold {
             Hold::StepDown => "largest step down of one revision",
             Hold::Distance => "largest distance from the build's first revision",
             Hold::CellRange => "range a cell may hold",
+            Hold::FalseAir => "false air is suspected at this low gas flow, so it is enriched no further",
             Hold::Steepness => "would stand out from its neighbours",
             Hold::Inferred => {
                 "inferred: too little riding of its own, so it follows its neighbours by a small step"

@@ -22,6 +22,9 @@ pub struct BlendInput<'a> {
     /// The evidence has weighed today's values already, so that none of its way is
     /// taken off here.
     pub today_weighed: bool,
+    /// The share of each cell's start amount that false air may ask for, in table
+    /// order; empty where none is suspected.
+    pub false_air: &'a [f64],
     /// Trust and limits.
     pub settings: &'a Blending,
 }
@@ -244,6 +247,10 @@ impl Limits {
         limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
+        if let Some(false_air) = input.false_air.get(cell) {
+            let too_much = (false_air - share(settings.low_flow_enrich_pct)).max(0.0);
+            limits.lower(up_to(kind.amount(evidence.required) - too_much * start), Hold::FalseAir);
+        }
         if high_load && !enough_rides(evidence, settings.high_load_rides_to_lean.max(2)) {
             limits.raise(today, Hold::HighLoadSingleRide);
         }
@@ -341,6 +348,7 @@ pub(super) mod tests {
             governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
+            false_air: &[],
             settings,
         })
     }
@@ -449,10 +457,40 @@ pub(super) mod tests {
             governed: &[],
             kind: FuelTableKind::VePct,
             today_weighed: false,
+            false_air: &[],
             settings: &settings,
         };
         let proposal = propose(&input);
         assert!(proposal.cells.iter().all(|c| c.after == 65.0 && c.held_by == Some(Hold::Distance)));
+    }
+
+    #[test]
+    fn what_false_air_may_ask_for_is_held_at_a_limit_and_leaning_stays_free() {
+        let settings = Blending { low_flow_enrich_pct: 2.0, ..Blending::default() };
+        let fate = |today: f64, required: f64, settings: &Blending| {
+            let (today, start) = (tables(vec![today; 9]), tables(vec![50.0; 9]).fuel);
+            let evidence = one(0, sure(required));
+            // 6 % in the first cell: 4 % of it are too much.
+            let mut false_air = [0.01; 9];
+            false_air[0] = 0.06;
+            let proposal = propose(&BlendInput {
+                today: &today,
+                start: &start,
+                evidence: &evidence,
+                kind: FuelTableKind::VePct,
+                today_weighed: true,
+                false_air: &false_air,
+                settings,
+            });
+            (proposal.cells[0].after, proposal.cells[0].held_by)
+        };
+        assert_eq!(fate(50.0, 54.0, &settings), (52.0, Some(Hold::FalseAir)));
+        // It does not creep from revision to revision, and drags nothing back.
+        assert_eq!(fate(52.0, 54.0, &settings), (52.0, Some(Hold::FalseAir)));
+        assert_eq!(fate(53.0, 54.0, &settings), (53.0, Some(Hold::FalseAir)));
+        assert_eq!(fate(52.0, 51.0, &settings), (51.0, None));
+        let tight = Blending { low_flow_enrich_pct: 100.0, ..settings };
+        assert_eq!(fate(50.0, 54.0, &tight), (54.0, None));
     }
 
     #[test]
@@ -469,6 +507,7 @@ pub(super) mod tests {
             governed: &[],
             kind: FuelTableKind::TrimPct,
             today_weighed: false,
+            false_air: &[],
             settings: &settings,
         };
         // 1.10 of fuel may become 1.21: +21 %.

@@ -67,6 +67,11 @@ pub struct Blending {
     /// first revision, %.
     #[schemars(range(min = 0.1, max = 300.0))]
     pub steepness_pct: f64,
+    /// Where all rides ask for more fuel the less gas flows, as with false air ahead of
+    /// the lambda sensor: how much of that a cell may take up since the build's first
+    /// revision, %. 100 when the exhaust is known to be tight.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub low_flow_enrich_pct: f64,
     /// Seconds of riding a cell needs before it is leaned.
     #[schemars(range(min = 0.0, max = 3600.0))]
     pub weight_s: f64,
@@ -114,6 +119,7 @@ impl Default for Blending {
             distance_pct: 30.0,
             cell_range: None,
             steepness_pct: 15.0,
+            low_flow_enrich_pct: 2.0,
             weight_s: 0.3,
             dwells: 2,
             enrich_weight_s: 0.3,

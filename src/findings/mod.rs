@@ -14,6 +14,7 @@ mod free_air;
 mod lambda_delay;
 mod lambda_sticks;
 mod pulled_to_stoichiometric;
+mod low_flow;
 mod pulses;
 mod scene;
 mod throttle;
@@ -21,6 +22,7 @@ mod two_sensors;
 
 pub use among_rides::{air_temp_exponent, among_rides};
 pub use lambda_delay::of_delays;
+pub use low_flow::of_all_rides;
 pub use scene::Scene;
 
 use crate::pipeline::RideContext;
@@ -112,7 +114,7 @@ pub struct FindingEntry {
     pub source: &'static str,
     /// What to look at.
     pub look_at: &'static str,
-    /// How it looks at one ride; `None` for what only shows among several.
+    /// How it looks at one ride; `None` for what only shows in several.
     look: Option<fn(&Scene<'_>) -> Vec<Seen>>,
 }
 
@@ -131,8 +133,8 @@ impl FindingEntry {
     }
 }
 
-/// Every finding there is: those of one ride, then those among rides.
-pub fn registry() -> [&'static FindingEntry; 12] {
+/// Every finding there is: those of one ride, then those among rides and of all rides.
+pub fn registry() -> [&'static FindingEntry; 13] {
     [
         &clock::ENTRY,
         &free_air::ENTRY,
@@ -146,6 +148,7 @@ pub fn registry() -> [&'static FindingEntry; 12] {
         &lambda_delay::ENTRY,
         &among_rides::FALSE_AIR,
         &among_rides::OFFSET,
+        &low_flow::ENTRY,
     ]
 }
 

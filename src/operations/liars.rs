@@ -6,7 +6,7 @@ use super::run::{RunReport, SkippedRide};
 use crate::blend::Refusal;
 use crate::evidence::{RideSums, Scales};
 use crate::findings::{self, Finding, Severity};
-use crate::pipeline::{FoundDelay, Plan, RideContext, RideOutcome, gas_flow_kg_s};
+use crate::pipeline::{FoundDelay, Plan, RideContext, RideOutcome, gas_flow_of_cells};
 
 /// Adds to each ride's findings what the other rides say of it, and passes over
 /// the rides with a serious one.
@@ -36,12 +36,7 @@ pub(super) fn keep_liars_out(
         .map(|outcome| RideSums { cells: &outcome.sums, air_temp_c: outcome.air_temp_c })
         .collect();
     let table = &context.today.fuel;
-    let flow_kg_s: Vec<f64> = (0..table.grid.cells())
-        .map(|cell| {
-            let (rpm, load) = table.grid.point(cell);
-            gas_flow_kg_s(context.bike, table, rpm, load, None)
-        })
-        .collect();
+    let flow_kg_s = gas_flow_of_cells(context.bike, table);
     let scales = Scales {
         flow_kg_s: &flow_kg_s,
         spread: plan.estimator.averaging().spread(),

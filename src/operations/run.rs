@@ -119,6 +119,8 @@ pub struct RunReport {
     pub rides: Vec<RideReport>,
     /// The rides that were passed over.
     pub passed_over: Vec<SkippedRide>,
+    /// Signs that only show in all counted rides together.
+    pub findings: Vec<Finding>,
     /// All samples, stage by stage.
     pub funnel: Funnel,
     /// Every cell of the fuel table.
@@ -291,7 +293,8 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
         return Ok(report);
     }
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
-    let proposal = propose_from(&bike, &plan, &slot, &good, request.when)?;
+    let (proposal, together_shows) = propose_from(&bike, &plan, &slot, &good, request.when)?;
+    report.findings.extend(together_shows);
     fill_cells(&mut report, &proposal, &bike);
     report.notes.extend(left_to_controller(&proposal));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
@@ -324,6 +327,7 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
         decimals: bike.folder.bike.resolution.decimals(),
         rides: Vec::new(),
         passed_over: Vec::new(),
+        findings: Vec::new(),
         funnel: Funnel::default(),
         cells: Vec::new(),
         cells_changed: 0,
@@ -560,14 +564,15 @@ fn about_reason(key: &str) -> String {
     stage.or(step).or(door).unwrap_or(key).to_owned()
 }
 
-/// Adds up the rides' sums, in the order of their hashes, and blends.
+/// Adds up the rides' sums, in the order of their hashes, and blends; beside it
+/// what the rides show together.
 fn propose_from(
     bike: &OpenBike,
     plan: &Plan,
     slot: &str,
     good: &[(UsableRide, RideOutcome, bool)],
     when: Moment,
-) -> Result<Proposal, OperationError> {
+) -> Result<(Proposal, Option<Finding>), OperationError> {
     let today = bike.today(slot);
     let kind = bike.folder.bike.controller.fuel_table;
     let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
@@ -575,7 +580,7 @@ fn propose_from(
     let aged: Vec<(&RideOutcome, f64)> =
         in_order.iter().map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when))).collect();
     let start = start_of_build(bike, slot)?;
-    let together = evidence_of_rides(plan, &aged, today, &start, kind).ok_or_else(|| {
+    let together = evidence_of_rides(plan, &aged, today, &start, &bike.folder.bike).ok_or_else(|| {
         OperationError::failed(
             "the surface cannot be solved for these rides",
             "look for cells that hold no fuel, or use `average` in the pipeline",
@@ -588,9 +593,17 @@ fn propose_from(
         governed: &plan.governed(&bike.folder.bike, today),
         kind,
         today_weighed: plan.estimator.weighs_today(),
+        false_air: &together.false_air,
         settings: &plan.blending,
     };
-    Ok(propose(&input))
+    let grid = &today.fuel.grid;
+    let finding = findings::of_all_rides(
+        together.low_flow.as_ref(),
+        &together.false_air,
+        grid,
+        bike.folder.bike.controller.load,
+    );
+    Ok((propose(&input), finding))
 }
 
 /// How much a ride still counts: one half after each half-life since the

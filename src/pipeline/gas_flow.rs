@@ -26,6 +26,15 @@ pub fn gas_flow_kg_s(bike: &Bike, table: &Table, rpm: f64, load: f64, map_kpa: O
     (flow * (1.0 + 1.0 / bike.stoich_afr)).max(LEAST_FLOW_KG_S)
 }
 
+/// The gas flow of every cell of a fuel table, in table order, kg/s.
+pub fn gas_flow_of_cells(bike: &Bike, table: &Table) -> Vec<f64> {
+    let flow = |cell: usize| {
+        let (rpm, load) = table.grid.point(cell);
+        gas_flow_kg_s(bike, table, rpm, load, None)
+    };
+    (0..table.grid.cells()).map(flow).collect()
+}
+
 /// Air of one cylinder and cycle, g.
 fn air_g(bike: &Bike, cell: f64, rpm: f64, load: f64, map_kpa: Option<f64>) -> f64 {
     let trapped = |filling: f64, kpa: f64| {

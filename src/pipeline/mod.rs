@@ -21,7 +21,7 @@ mod together;
 
 pub use delay::{DelayPoint, FoundDelay};
 pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
-pub use gas_flow::gas_flow_kg_s;
+pub use gas_flow::{gas_flow_kg_s, gas_flow_of_cells};
 pub use plan::{Plan, RideChoice, schema};
 pub use response::{Alignment, Course, Following};
 pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, found_delay, run_ride};

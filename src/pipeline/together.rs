@@ -1,14 +1,17 @@
 //! All rides of a run together: what they say of each cell.
 //!
 //! The outcomes of single rides enter, in the order of their hashes so that the
-//! same rides give the same bytes; the evidence of every cell leaves, and how far
-//! each ride lies off the others.
+//! same rides give the same bytes; the evidence of every cell leaves, how far each
+//! ride lies off the others, and what all of them may owe to false air.
 
+use super::gas_flow::gas_flow_of_cells;
 use super::plan::Plan;
 use super::ride_run::RideOutcome;
-use crate::bike::{FuelTableKind, SlotTables};
+use crate::bike::{Bike, FuelTableKind, SlotTables};
 use crate::blend::Inferred;
-use crate::evidence::{CellEvidence, CellSums, Estimator, RideEquations, evidence_of, solve};
+use crate::evidence::{
+    CellEvidence, CellSums, Estimator, LowFlowRise, RideEquations, evidence_of, low_flow_rise, solve,
+};
 use crate::table::Table;
 
 /// What the rides of a run say.
@@ -19,6 +22,12 @@ pub struct Together {
     /// How far each ride lies off the others, in the order given; empty where
     /// the estimator does not ask.
     pub offsets: Vec<RideOffset>,
+    /// What of the asked changes rises towards low flow, where enough was ridden
+    /// to tell.
+    pub low_flow: Option<LowFlowRise>,
+    /// The share of each cell's start amount that false air may ask for, in table
+    /// order; empty where none is suspected.
+    pub false_air: Vec<f64>,
 }
 
 /// How far a ride lies off the others as a whole.
@@ -39,8 +48,31 @@ pub fn evidence_of_rides(
     rides: &[(&RideOutcome, f64)],
     today: &SlotTables,
     start: &Table,
-    kind: FuelTableKind,
+    bike: &Bike,
 ) -> Option<Together> {
+    let kind = bike.controller.fuel_table;
+    let grid = &today.fuel.grid;
+    let at_start = |cell: usize| {
+        let (rpm, load) = grid.point(cell);
+        kind.amount(start.at(rpm, load))
+    };
+    let start: Vec<f64> = (0..grid.cells()).map(at_start).collect();
+    let (cells, offsets) = cells_and_offsets(plan, rides, today, &start, kind)?;
+    let flow_kg_s = gas_flow_of_cells(bike, &today.fuel);
+    let low_flow = low_flow_rise(&cells, grid, &start, &flow_kg_s, kind);
+    let suspect = low_flow.filter(LowFlowRise::is_suspect);
+    let false_air = suspect.map_or(Vec::new(), |rise| flow_kg_s.iter().map(|flow| rise.at(*flow)).collect());
+    Some(Together { cells, offsets, low_flow, false_air })
+}
+
+/// The evidence of each cell, and how far each ride lies off the others.
+fn cells_and_offsets(
+    plan: &Plan,
+    rides: &[(&RideOutcome, f64)],
+    today: &SlotTables,
+    start: &[f64],
+    kind: FuelTableKind,
+) -> Option<(Vec<Option<CellEvidence>>, Vec<RideOffset>)> {
     let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
     for (outcome, age) in rides {
         for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
@@ -51,7 +83,7 @@ pub fn evidence_of_rides(
         Estimator::Mean(averaging) => {
             let spread = averaging.spread();
             let cells = sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind));
-            Some(Together { cells: cells.collect(), offsets: Vec::new() })
+            Some((cells.collect(), Vec::new()))
         }
         Estimator::Surface(fit) => {
             let aged =
@@ -59,18 +91,10 @@ pub fn evidence_of_rides(
             let equations: Vec<RideEquations> = rides.iter().filter_map(aged).collect();
             let borrowed: Vec<&RideEquations> = equations.iter().collect();
             let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
-            let grid = &today.fuel.grid;
-            let at_start = |cell: usize| {
-                let (rpm, load) = grid.point(cell);
-                kind.amount(start.at(rpm, load))
-            };
-            let start: Vec<f64> = (0..grid.cells()).map(at_start).collect();
-            let solution = solve(&borrowed, grid, &amounts, &start, fit)?;
+            let solution = solve(&borrowed, &today.fuel.grid, &amounts, start, fit)?;
             let offsets = solution.ride_offsets.iter().zip(&solution.ride_offset_errors);
-            Some(Together {
-                cells: evidence_of(&solution, &sums, kind, plan.blending.inferred == Inferred::All),
-                offsets: offsets.map(|(r, e)| RideOffset { ratio: *r, std_error: *e }).collect(),
-            })
+            let cells = evidence_of(&solution, &sums, kind, plan.blending.inferred == Inferred::All);
+            Some((cells, offsets.map(|(r, e)| RideOffset { ratio: *r, std_error: *e }).collect()))
         }
     }
 }

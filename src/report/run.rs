@@ -79,7 +79,9 @@ fn rides(report: &RunReport, width: usize) -> String {
     }
     let read = report.rides.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
     let passed = report.passed_over.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
-    text.push_str(&findings("Signs that a sensor or a log lies", read.chain(passed), width));
+    let all = std::iter::once(("all rides", report.findings.as_slice()));
+    let every = read.chain(passed).chain(all);
+    text.push_str(&findings("Signs that a sensor or a log lies", every, width));
     text
 }
 

@@ -266,9 +266,50 @@ fn no_honest_ride_of_any_engine_is_called_a_liar() {
 }
 
 #[test]
+fn a_leak_in_every_ride_is_named_and_not_enriched_for() {
+    let demo = Demo::new();
+    // About a tenth of the gas at idle is false air.
+    let season = |leak_kg_s: f64| {
+        let bench = Bench::with_bike();
+        let rides: Vec<(u64, RideLog)> = (1..=4u64)
+            .into_par_iter()
+            .map(|seed| (seed, demo.ride(seed, |c| c.exhaust.leak_kg_s = leak_kg_s)))
+            .collect();
+        for (seed, log) in &rides {
+            bench.write(&format!("rides/r1/{seed}.csv"), log.to_csv(Some("power")));
+        }
+        bench
+    };
+    let tight = season(0.0).on_bike(&["--json", "run", "--dry-run"]).exits(0).json();
+    assert_eq!(tight["findings"].as_array().map(Vec::len), Some(0), "{:#}", tight["findings"]);
+
+    let bench = season(1.7e-4);
+    let leaking = bench.on_bike(&["--json", "run", "--dry-run"]).exits(0).json();
+    assert_eq!(leaking["findings"][0]["name"], "false_air_suspected", "{:#}", leaking["rides"]);
+    let held = |report: &Value| {
+        let cells = report["cells"].as_array().expect("cells");
+        cells.iter().filter(|cell| cell["held_by"] == "false_air").count()
+    };
+    assert!(held(&leaking) > 0 && held(&tight) == 0);
+    bench.on_bike(&["run"]).exits(0).says("all rides").says("false_air_suspected").says("smoke test");
+
+    // The tuner says that all is tight.
+    let road = std::fs::read_to_string("pipelines/road.yaml").expect("shipped");
+    let free = road.replace("inferred: passed", "inferred: passed, low_flow_enrich_pct: 100");
+    assert_ne!(road, free);
+    let bench = season(1.7e-4);
+    bench.write("pipelines/road.yaml", free);
+    let report = bench.on_bike(&["--json", "run", "--dry-run"]).exits(0).json();
+    assert_eq!(held(&report), 0);
+    for (held_back, free) in cells(&leaking).iter().zip(cells(&report)) {
+        assert!(*held_back <= free, "{held_back} against {free}");
+    }
+}
+
+#[test]
 fn every_finding_is_documented() {
     let bench = Bench::empty();
     insta::assert_snapshot!("findings", bench.rideloop(&["stages", "--findings"]).exits(0).out);
     let list = bench.rideloop(&["--json", "stages", "--findings"]).exits(0).json();
-    assert_eq!(list["findings"].as_array().map(Vec::len), Some(12));
+    assert_eq!(list["findings"].as_array().map(Vec::len), Some(13));
 }
