@@ -247,9 +247,12 @@ impl Limits {
         limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
-        if let Some(false_air) = input.false_air.get(cell) {
-            let too_much = (false_air - share(settings.low_flow_enrich_pct)).max(0.0);
-            limits.lower(up_to(kind.amount(evidence.required) - too_much * start), Hold::FalseAir);
+        let too_much = input
+            .false_air
+            .get(cell)
+            .map_or(0.0, |share_of_start| (share_of_start - share(settings.low_flow_enrich_pct)) * start);
+        if too_much > 0.0 {
+            limits.lower(up_to(kind.amount(evidence.required) - too_much), Hold::FalseAir);
         }
         if high_load && !enough_rides(evidence, settings.high_load_rides_to_lean.max(2)) {
             limits.raise(today, Hold::HighLoadSingleRide);
@@ -491,6 +494,7 @@ pub(super) mod tests {
         assert_eq!(fate(52.0, 51.0, &settings), (51.0, None));
         let tight = Blending { low_flow_enrich_pct: 100.0, ..settings };
         assert_eq!(fate(50.0, 54.0, &tight), (54.0, None));
+        assert_eq!(fate(50.0, 53.98, &tight), (54.0, None), "rounding is no hold");
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //! The evidence of all cells enters with the gas flow of each; out comes how much
 //! of the change since the build's start rises as one over the flow. Air that a
 //! leaking joint or the exhaust's own pulses bring to the lambda sensor does that:
-//! `lean reading = lowest effect · lowest flow/flow`.
+//! `lean reading = effect · lowest flow/flow`.
 //!
 //! Only cells of the same rpm are compared, each with those at more load: what an
 //! engine needs goes far up and down with rpm, but from a closed throttle to a
@@ -14,7 +14,9 @@
 //!
 //! Known weakness: a need that itself grows towards the closed throttle at all rpm
 //! (a throttle sensor whose zero moved, more air past the throttle) looks the same.
-//! Only a check of the exhaust or a gas analyser tells them apart.
+//! Only a check of the exhaust or a gas analyser tells them apart. And a start map
+//! that errs steeply the other way at small openings hides a leak. Over manifold
+//! pressure few cells of one rpm lie at low flow, so that it often cannot be told.
 
 use super::{CellEvidence, Measured};
 use crate::bike::FuelTableKind;
