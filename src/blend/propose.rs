@@ -438,6 +438,7 @@ pub(super) mod tests {
             governed: &governed,
             kind: FuelTableKind::VePct,
             today_weighed: true,
+            false_air: &[],
             settings: &settings,
         });
         for (cell, governed) in proposal.cells.iter().zip(governed) {
@@ -480,6 +481,7 @@ pub(super) mod tests {
                 today: &today,
                 start: &start,
                 evidence: &evidence,
+                governed: &[],
                 kind: FuelTableKind::VePct,
                 today_weighed: true,
                 false_air: &false_air,

@@ -157,10 +157,10 @@ mod tests {
         }
         bike.closed_loop.mode = ClosedLoopMode::Unlogged;
         let near_one = stage.governed(&bike, &tables);
-        for cell in 0..grid.cells() {
+        for (cell, governed) in near_one.iter().enumerate() {
             let (rpm, load) = grid.point(cell);
             let far = (tables.mixture.at(rpm, load) - 1.0).abs();
-            assert_eq!(near_one[cell], far < 0.0301, "{rpm} {load}");
+            assert_eq!(*governed, far < 0.0301, "{rpm} {load}");
         }
         assert!(near_one.contains(&true) && near_one.contains(&false));
         // From one breakpoint's edge to just short of another.
@@ -168,8 +168,8 @@ mod tests {
         bike.closed_loop.region = Some(Region { rpm: [rpm[1], rpm[3] - 1.0], load: [load[0], load[1]] });
         let inside = stage.governed(&bike, &tables);
         let expected = [grid.cell(1, 0), grid.cell(1, 1), grid.cell(2, 0), grid.cell(2, 1)];
-        for cell in 0..grid.cells() {
-            assert_eq!(inside[cell], expected.contains(&cell), "{:?}", grid.point(cell));
+        for (cell, governed) in inside.iter().enumerate() {
+            assert_eq!(*governed, expected.contains(&cell), "{:?}", grid.point(cell));
         }
     }
 
