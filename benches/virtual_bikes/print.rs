@@ -210,7 +210,8 @@ pub fn markdown(methods: &[Method], results: &[BikeResult]) {
             result.best_rms
         );
     }
-    for (i, method) in methods.iter().enumerate().filter(|(_, m)| m.is_ours()) {
+    let told = |m: &Method| m.is_ours() && !m.name.starts_with("road: ");
+    for (i, method) in methods.iter().enumerate().filter(|(_, m)| told(m)) {
         println!("\n`{}`, bike by bike:\n", method.name);
         println!(
             "| bike | q95 | within 1/2/3 % | leanest ridden high-load point | resolvable cells, RMS | made worse | lean high-load cells | within 2 SE | runs refused |"

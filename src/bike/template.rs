@@ -154,7 +154,10 @@ impl Template {
         }
         let load = match self.load {
             LoadAxis::ThrottlePct => vec![1.0, 3.0, 6.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 100.0],
-            LoadAxis::MapKpa => (2..=10).map(|i| f64::from(i) * 10.0).collect(),
+            // A closed throttle at speed draws down to about 15 kPa.
+            LoadAxis::MapKpa => {
+                vec![15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0]
+            }
         };
         Grid {
             rpm: Axis::new(rpm).expect("breakpoints ascend by construction"),
