@@ -3,7 +3,7 @@
 //!
 //! `cargo bench` prints medians and ratios.
 
-use rideloop::bike::{FuelTableKind, SlotTables, Template};
+use rideloop::bike::{Delay, FixedDelay, FuelTableKind, SlotTables, Template};
 use rideloop::pipeline::{Plan, RideContext, run_ride};
 use rideloop::ride::Ride;
 use rideloop::table::LoadAxis;
@@ -46,11 +46,18 @@ fn main() {
     let floor = median(|| text.bytes().filter(|b| *b == b'\n').count());
     let read = median(|| Ride::read(path, text.as_bytes()).expect("a ride").samples());
     let run = median(|| run_ride(&plan, &ride, &context).expect("channels").funnel.kept());
+    let mut known = bike.clone();
+    known.lambda_sensor.delay = Delay::Fixed(FixedDelay::USUAL);
+    let fixed_context = RideContext { bike: &known, ..context };
+    let fixed = median(|| run_ride(&plan, &ride, &fixed_context).expect("channels").funnel.kept());
     let rows = ride.samples();
     println!("one ride of {rows} rows, {} bytes; medians of {RUNS}", text.len());
-    for (name, time) in
-        [("newline scan (floor)", floor), ("read into columns, with SHA-256", read), ("stages and sums", run)]
-    {
+    for (name, time) in [
+        ("newline scan (floor)", floor),
+        ("read into columns, with SHA-256", read),
+        ("stages and sums, delay known", fixed),
+        ("stages and sums, delay estimated", run),
+    ] {
         println!("{name:<34} {:>8.2} ms  {:>6.1} x floor", time * 1e3, time / floor);
     }
 }

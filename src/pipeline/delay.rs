@@ -92,7 +92,7 @@ const TABLE_CHANGE_PCT: f64 = 30.0;
 const TABLE_BEND_PCT: f64 = 5.0;
 /// How far aside the slopes are taken, as a share of the usual spread: wide at
 /// first, since a step of the hand is a cliff to a narrow look.
-const REACHES: [f64; 8] = [3.0, 2.0, 1.0, 1.0, 0.6, 0.4, 0.2, 0.1];
+const REACHES: [f64; 7] = [3.0, 1.5, 0.8, 0.4, 0.2, 0.1, 0.05];
 /// A step smaller than this share of the usual spread ends the search.
 const SMALL_STEP: f64 = 0.02;
 /// Rows in transients carry the estimate and fit badly until it is right: they
@@ -107,7 +107,7 @@ const AFTER_CUT_S: f64 = 0.5;
 /// The liveliest stretches of a ride, up to so many rows, tell what the whole of
 /// it would: the table is pinned by them as well, and time is saved.
 const STRETCH_S: f64 = 10.0;
-const MOST_ROWS: usize = 8000;
+const MOST_ROWS: usize = 6000;
 /// Film and filling start in balance at a stretch and must first find their state.
 const FIND_STATE_S: f64 = 1.5;
 /// Fewer rows than this cannot carry an estimate.
