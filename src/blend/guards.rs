@@ -1,6 +1,6 @@
 //! Looks at the whole proposal and says no when it cannot be right.
 
-use super::{Blending, Proposal};
+use super::{Blending, CellProposal, Hold, Proposal};
 use crate::bike::FuelTableKind;
 use crate::evidence::weighted_median;
 use crate::units;
@@ -60,7 +60,9 @@ fn implausible_correction(
 }
 
 fn too_many_at_limit(proposal: &Proposal, settings: &Blending) -> Result<(), Refusal> {
-    let judged = proposal.cells.iter().filter(|c| c.evidence.is_some());
+    // Inferred cells stop at limits of their own and would hide the others.
+    let speaks = |c: &&CellProposal| c.evidence.is_some() && c.held_by != Some(Hold::Inferred);
+    let judged = proposal.cells.iter().filter(speaks);
     let judged: Vec<_> =
         judged.filter(|c| c.before != c.after || c.held_by.is_some_and(|h| h.is_limit())).collect();
     let at_limit = judged.iter().filter(|c| c.held_by.is_some_and(|h| h.is_limit())).count();

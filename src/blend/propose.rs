@@ -82,7 +82,8 @@ pub(super) fn gain(today_sd: f64, evidence_sd: f64) -> f64 {
 ///
 /// Cells without evidence stay, and so do those the controller governs, whatever
 /// is said of them or of their neighbours. The result never leaves the limits of
-/// `settings`, and never lies beyond what the evidence asks for.
+/// `settings`, and does not lie beyond what the evidence asks for, but for a margin
+/// on the rich side at high load and the rounding to the controller's step.
 pub fn propose(input: &BlendInput<'_>) -> Proposal {
     let fuel = &input.today.fuel;
     let mut steps: Vec<i64> = Vec::with_capacity(fuel.values.len());
@@ -191,10 +192,15 @@ fn unfit(input: &BlendInput<'_>, cell: usize, evidence: &CellEvidence) -> Option
     let (rpm, load) = input.today.fuel.grid.point(cell);
     // Too rich costs power, too lean costs pistons: leaning needs more evidence.
     let enriches = evidence.required > input.today.fuel.values[cell];
+    let high_load = settings.reaches_high_load(&input.today.fuel.grid, input.today.fuel.load_axis, cell);
     let (weight_s, dwells) = match enriches {
         true => (settings.enrich_weight_s, settings.enrich_dwells),
+        false if high_load => (settings.high_load_weight_s.max(settings.weight_s), settings.dwells),
         false => (settings.weight_s, settings.dwells),
     };
+    if !(evidence.required.is_finite() && evidence.std_error.is_finite()) {
+        return Some(Hold::Implausible);
+    }
     if input.today.lock_of(rpm, load).is_some() {
         Some(Hold::Locked)
     } else if input.kind.amount(input.today.fuel.values[cell]) <= 0.0 {
@@ -243,8 +249,11 @@ impl Limits {
             high: (up_to(before * (1.0 + share(settings.step_up_pct))), Hold::StepUp),
             high_load,
         };
-        limits.raise(down_to(start * (1.0 - share(settings.distance_pct))), Hold::Distance);
-        limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
+        // A cell that held nothing at the start has no distance from it.
+        if start > 0.0 {
+            limits.raise(down_to(start * (1.0 - share(settings.distance_pct))), Hold::Distance);
+            limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
+        }
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
         let too_much = input

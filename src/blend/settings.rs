@@ -48,7 +48,8 @@ pub struct Blending {
     /// From this manifold pressure on the load is high.
     #[schemars(range(min = 0.0, max = 400.0))]
     pub high_load_map_kpa: f64,
-    /// A high-load cell whose wanted lambda is above this is never leaned.
+    /// A cell that itself lies at high load and whose wanted lambda is above this is
+    /// never leaned.
     #[schemars(range(min = 0.6, max = 1.25))]
     pub high_load_lambda_max: f64,
     /// A high-load cell is leaned only to so many standard errors on the rich side
@@ -69,12 +70,16 @@ pub struct Blending {
     pub steepness_pct: f64,
     /// Where all rides ask for more fuel the less gas flows, as with false air ahead of
     /// the lambda sensor: how much of that a cell may take up since the build's first
-    /// revision, %. 100 when the exhaust is known to be tight.
+    /// revision, in % of what it held then. 100 when the exhaust is known to be tight.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub low_flow_enrich_pct: f64,
     /// Seconds of riding a cell needs before it is leaned.
     #[schemars(range(min = 0.0, max = 3600.0))]
     pub weight_s: f64,
+    /// Seconds of riding a high-load cell needs before it is leaned: a surface may carry
+    /// there what another ride said next to it.
+    #[schemars(range(min = 0.0, max = 3600.0))]
+    pub high_load_weight_s: f64,
     /// Separate visits a cell needs before it is leaned.
     #[schemars(range(min = 1, max = 1000))]
     pub dwells: u64,
@@ -121,6 +126,7 @@ impl Default for Blending {
             steepness_pct: 15.0,
             low_flow_enrich_pct: 2.0,
             weight_s: 0.3,
+            high_load_weight_s: 1.0,
             dwells: 2,
             enrich_weight_s: 0.3,
             enrich_dwells: 1,

@@ -21,7 +21,11 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
             input.kind.amount(input.start.at(rpm, load))
         })
         .collect();
-    let moved = |cell: usize, steps: i64| (input.kind.amount(resolution.value(steps)) / starts[cell]).ln();
+    // A cell that held nothing at the start has moved by no measure: NaN, which is never too steep.
+    let moved = |cell: usize, steps: i64| match starts[cell] > 0.0 {
+        true => (input.kind.amount(resolution.value(steps)) / starts[cell]).ln(),
+        false => f64::NAN,
+    };
     let in_steps = |cell: usize, moved: f64| input.kind.cell(starts[cell] * moved.exp()) / resolution.step();
     let limit = (1.0 + input.settings.steepness_pct / 100.0).ln();
     let mut settled = false;
@@ -32,19 +36,24 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
                 let apart = moved(cell, steps[cell]) - moved(other, steps[other]);
                 let before = moved(cell, today[cell]) - moved(other, today[other]);
                 let allowed = limit.max(before);
-                // NaN (a table of zeros) compares as not too steep.
                 let too_steep = apart > allowed + 1e-12;
-                if too_steep && steps[cell] > today[cell] {
-                    let highest = in_steps(cell, moved(other, steps[other]) + allowed).floor() as i64;
-                    steps[cell] = highest.clamp(today[cell], steps[cell] - 1);
-                    held[cell] = Some(Hold::Steepness);
-                    settled = false;
-                } else if too_steep && steps[other] < today[other] {
+                // Leaning is taken back before enriching is.
+                let moves = if too_steep && steps[other] < today[other] {
                     let lowest = in_steps(other, moved(cell, steps[cell]) - allowed).ceil() as i64;
                     steps[other] = lowest.clamp(steps[other] + 1, today[other]);
-                    held[other] = Some(Hold::Steepness);
-                    settled = false;
+                    other
+                } else if too_steep && steps[cell] > today[cell] {
+                    let highest = in_steps(cell, moved(other, steps[other]) + allowed).floor() as i64;
+                    steps[cell] = highest.clamp(today[cell], steps[cell] - 1);
+                    cell
+                } else {
+                    continue;
+                };
+                // An inferred cell stays marked as one.
+                if held[moves] != Some(Hold::Inferred) {
+                    held[moves] = Some(Hold::Steepness);
                 }
+                settled = false;
             }
         }
     }

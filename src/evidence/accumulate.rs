@@ -56,7 +56,8 @@ pub fn accumulate(ride: &RideSamples, grid: &Grid, settings: &Averaging) -> Vec<
     let mut shares: Vec<Vec<Share>> = (0..grid.cells()).map(|_| Vec::new()).collect();
     for (sample, corner) in corners.iter().enumerate() {
         for (cell, weight) in corner.cells.into_iter().zip(corner.weights) {
-            if weight * ride.samples[sample].certainty > 0.0 {
+            // What held no fuel when it was ridden cannot say how much it should have held.
+            if weight * ride.samples[sample].certainty > 0.0 && ride.ridden_amounts[cell] > 0.0 {
                 shares[cell].push(Share { sample, weight: weight * ride.samples[sample].certainty });
             }
         }

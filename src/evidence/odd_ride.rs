@@ -156,15 +156,15 @@ fn compare(
     known: &[Vec<Option<(f64, f64)>>],
     scales: &Scales<'_>,
 ) -> Option<RideComparison> {
-    let mut met = vec![false; known.len()];
+    let mut shared = vec![0usize; known.len()];
     let mut cells = Vec::new();
     for (cell, flow_kg_s) in scales.flow_kg_s.iter().enumerate() {
         let Some((mean, variance)) = known[ride][cell] else { continue };
         let others: Vec<(f64, f64)> =
             (0..known.len()).filter(|other| *other != ride).filter_map(|other| known[other][cell]).collect();
         let Some((middle, middle_variance)) = middle_of(&others) else { continue };
-        for (other, met) in met.iter_mut().enumerate() {
-            *met |= other != ride && known[other][cell].is_some();
+        for (other, shared) in shared.iter_mut().enumerate() {
+            *shared += usize::from(other != ride && known[other][cell].is_some());
         }
         cells.push(Shared {
             difference: mean / middle - 1.0,
@@ -175,7 +175,12 @@ fn compare(
     if cells.len() < FEWEST_CELLS {
         return None;
     }
+    // Who shares but a few cells is no judge of the whole ride.
+    let met: Vec<bool> = shared.iter().map(|cells| *cells >= FEWEST_CELLS).collect();
     let others = met.iter().filter(|met| **met).count();
+    if others == 0 {
+        return None;
+    }
     let lowest = cells.iter().map(|c| c.flow_kg_s).fold(f64::INFINITY, f64::min);
     let share_of = |cell: &Shared| lowest / cell.flow_kg_s;
     let mut offset = fit(&cells, |_| [1.0, 0.0], 1)?[0];

@@ -312,7 +312,7 @@ pub fn solve(
     settings: &SurfaceFit,
 ) -> Option<SurfaceSolution> {
     let n = grid.cells();
-    let moved: Vec<f64> = today.iter().zip(start).map(|(t, s)| if *s > 0.0 { t / s } else { 1.0 }).collect();
+    let moved: Vec<f64> = today.iter().zip(start).map(|(t, s)| t / s).collect();
     let (mut matrix, bent) = smoothness(grid, settings.change_pct, settings.bend_pct, &moved);
     let columns = grid.load.len();
     let apart = [0, 1, columns - 1, columns, columns + 1];
@@ -382,6 +382,9 @@ pub fn solve(
 /// The prior on the change of every cell from today, and on how the change since the build's start
 /// bends: its information matrix, and what today's bend adds to the equations.
 ///
+/// A cell that was filled or emptied since the start, or moved out of all proportion, says nothing of
+/// its neighbours: bends through it are left out.
+///
 /// Shape: `moved` is today's over the starting amount of each cell. Units: both standard deviations in %.
 pub fn smoothness(grid: &Grid, change_pct: f64, bend_pct: f64, moved: &[f64]) -> (Banded, Vec<f64>) {
     let (rows, columns) = (grid.rpm.len(), grid.load.len());
@@ -391,7 +394,11 @@ pub fn smoothness(grid: &Grid, change_pct: f64, bend_pct: f64, moved: &[f64]) ->
     for i in 0..grid.cells() {
         matrix.add(i, i, per(change_pct));
     }
+    const IN_PROPORTION: std::ops::RangeInclusive<f64> = 0.4..=2.5;
     let mut bend = |cells: [usize; 3], at: [f64; 3]| {
+        if cells.iter().any(|cell| !IN_PROPORTION.contains(&moved[*cell])) {
+            return;
+        }
         let share = (at[1] - at[0]) / (at[2] - at[0]);
         let line = [1.0 - share, -1.0, share];
         let row = [0, 1, 2].map(|k| line[k] * moved[cells[k]]);
@@ -584,6 +591,18 @@ mod tests {
         let solution = fit(&[ride(&today, &today, 0.0, 1), ride(&today, &today, 0.0, 2)], &today);
         for (amount, today) in solution.amounts.iter().zip(&today) {
             assert!((amount / today - 1.0).abs() < 0.002, "{amount} for {today}");
+        }
+    }
+
+    #[test]
+    fn an_emptied_cell_does_not_drag_its_neighbours_along() {
+        let start = vec![50.0; 16];
+        let mut today = start.clone();
+        today[5] = 0.0;
+        let grid = grid();
+        let solution = solve(&[], &grid, &today, &start, &SurfaceFit::default()).expect("positive definite");
+        for (amount, today) in solution.amounts.iter().zip(&today) {
+            assert!((amount - today).abs() < 1e-9, "{amount} for {today}");
         }
     }
 

@@ -232,6 +232,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     progress.end();
     let mut good: Vec<(UsableRide, RideOutcome, bool)> = Vec::new();
     let mut implausible = false;
+    let mut new_failure = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
     for (ride, outcome) in usable.into_iter().zip(outcomes) {
         match outcome {
             Ok((outcome, _)) if outcome.other_slot => {
@@ -252,6 +253,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
             }
             Err(trouble) => {
                 implausible |= trouble.implausible;
+                new_failure |= ride.is_new;
                 let reason = StandingReason::Unusable;
                 let (file, sha256) = (ride.name, Some(ride.sha256));
                 report.passed_over.push(SkippedRide {
@@ -266,8 +268,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     }
     let new_liar = keep_liars_out(&mut good, &mut report, &context, &plan);
     let news = good.iter().any(|(ride, ..)| ride.is_new);
-    let failed = new_liar || report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
-    if failed && !news {
+    if (new_liar || new_failure) && !news {
         return no_ride_left(report, implausible);
     }
     let left: Vec<UsableRide> = good.iter().map(|(ride, ..)| ride.clone()).collect();

@@ -110,6 +110,8 @@ const STRETCH_S: f64 = 10.0;
 const MOST_ROWS: usize = 6000;
 /// Film and filling start in balance at a stretch and must first find their state.
 const FIND_STATE_S: f64 = 1.5;
+/// A temperature that is logged seldom stays known for this long. Common practice, no source.
+const TEMP_LASTS_S: f64 = 10.0;
 /// Fewer rows than this cannot carry an estimate.
 const FEWEST_ROWS: usize = 400;
 /// Below this gain over what is usual the ride says nothing of its own.
@@ -138,8 +140,8 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let readings = Readings::new(rows.time_s(), rows.lambda());
     let mut at = prior_at;
     let mut inverse = prior_inverse();
-    let temp = rows.channel(Channel::EngineTempC);
-    let is_warm = |i: usize| temp.is_none_or(|t| t[i] >= context.bike.warm.engine_temp_c);
+    let temp = rows.held(Channel::EngineTempC, TEMP_LASTS_S).filter(|t| t.iter().any(|t| !t.is_nan()));
+    let is_warm = |i: usize| temp.as_ref().is_none_or(|t| t[i] >= context.bike.warm.engine_temp_c);
     let lively = liveliest(rows, course, is_warm);
     let whole = course;
     let course = &course.within(&lively);

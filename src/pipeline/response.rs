@@ -76,6 +76,8 @@ pub struct Course<'a> {
     cycle_s: Vec<f64>,
     /// Time through the pipe for each cm³ of it, s.
     transit_s_per_ml: Vec<f64>,
+    /// A cycle at the speed for which the film's time constant is given, s.
+    film_cycle_s: f64,
     fills: bool,
     gap_s: f64,
 }
@@ -104,6 +106,7 @@ impl<'a> Course<'a> {
             cut: all.clone().map(|i| cut.as_ref().is_some_and(|c| c[i] > 0.5)).collect(),
             cycle_s: rpm.iter().map(|r| f64::from(bike.engine.strokes) / 2.0 * 60.0 / r).collect(),
             transit_s_per_ml: all.map(|i| if runs(i) { transit(i) } else { f64::NAN }).collect(),
+            film_cycle_s: f64::from(bike.engine.strokes) / 2.0 * 60.0 / FILM_AT_RPM,
             fills: bike.controller.load == LoadAxis::ThrottlePct,
             gap_s: (rows.interval_s() * LONGEST_GAP_ROWS).max(LONGEST_GAP_S),
         }
@@ -119,6 +122,7 @@ impl<'a> Course<'a> {
             cut: self.cut.clone(),
             cycle_s: self.cycle_s.clone(),
             transit_s_per_ml: self.transit_s_per_ml.clone(),
+            film_cycle_s: self.film_cycle_s,
             fills: self.fills,
             gap_s: self.gap_s,
         }
@@ -199,7 +203,7 @@ impl<'a> Course<'a> {
                 film = None;
                 continue;
             }
-            let tau_s = following.film_s * (FILM_AT_RPM * self.cycle_s[i] / 120.0).sqrt();
+            let tau_s = following.film_s * (self.cycle_s[i] / self.film_cycle_s).sqrt();
             let settled = share * tau_s * now;
             let dt_s = self.time_s[i] - before_s;
             before_s = self.time_s[i];
@@ -322,13 +326,14 @@ fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
         Mixture::Table => None,
     };
     let trim = match context.bike.closed_loop.mode {
-        ClosedLoopMode::TrimLogged => rows.channel(Channel::TrimPct),
+        ClosedLoopMode::TrimLogged => rows.held(Channel::TrimPct, TARGET_LASTS_S),
         _ => None,
     };
     let meant = |i: usize| {
         let table = context.ridden.mixture.at(rows.rpm()[i], rows.load()[i]);
         let logged = target.as_ref().map(|t| t[i]).filter(|t| super::ride_run::TARGET_LAMBDA.contains(t));
-        let trim = trim.map(|t| t[i]).filter(|t| t.is_finite()).unwrap_or_default();
+        // An unknown trim leaves unknown what was meant.
+        let trim = trim.as_ref().map_or(0.0, |t| t[i]);
         logged.unwrap_or(table) / (1.0 + trim / 100.0)
     };
     (0..rows.len()).map(meant).collect()

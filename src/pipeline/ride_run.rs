@@ -334,7 +334,9 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
             (Density::None, ..) => f64::NAN,
         };
         let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted * density;
-        if factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
+        // Where the ridden table holds no fuel no correction in percent says anything.
+        let given = controller.fuel_table.amount(context.ridden.fuel.at(rpm[i], load[i]));
+        if given > 0.0 && factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
             let certainty = rows.certainty()[i];
             samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor, certainty });
         } else {

@@ -1,5 +1,6 @@
 //! `closed_loop`: the controller's own trim, used or kept out.
 
+use super::super::ride_run::TARGET_LAMBDA;
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::{Bike, ClosedLoopMode, SlotTables};
@@ -98,7 +99,7 @@ impl ClosedLoopTrim {
         let (rpm, load) = (rows.rpm(), rows.load());
         let target = rows.held(Channel::LambdaTarget, TARGET_LASTS_S);
         let wanted = |i: usize| {
-            let logged = target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
+            let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
             logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
         };
         let governed: Vec<bool> = (0..rows.len())
