@@ -135,7 +135,7 @@ impl Default for Blending {
             inferred_step_pct: 4.0,
             cell_correction_pct: 35.0,
             median_correction_pct: 25.0,
-            cells_at_limit_pct: 70.0,
+            cells_at_limit_pct: 90.0,
         }
     }
 }

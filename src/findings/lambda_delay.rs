@@ -15,7 +15,7 @@ pub static ENTRY: FindingEntry = FindingEntry {
     name: "lambda_delay",
     about: "The delay of the lambda reading, found from the ride, is longer than a sound sensor in its place has, or \
             differs from that of the other rides by more than both errors allow. Only with `delay: estimate`.",
-    severity: "warning when the sensor lags by more than 0.2 s, when the gas travels through more than 3500 cm³ of \
+    severity: "serious when lambda fits the ride only at a delay that no sensor has, or at none; warning when the sensor lags by more than 0.2 s, when the gas travels through more than 3500 cm³ of \
                pipe, or from 0.03 s and 3 standard errors off the other rides; a warning on both when there is only \
                one other ride",
     source: "delay and error as the stage `align` finds them; leave-one-out comparison at the rides' common operating \
@@ -35,9 +35,7 @@ const DIFFERS_SIGMAS: f64 = 3.0;
 ///
 /// Shape: one entry a ride.
 pub fn of_delays(found: &[Option<&FoundDelay>]) -> Vec<Vec<Finding>> {
-    let doubt = |f: &Option<&FoundDelay>| f.and_then(|f| f.doubt.clone());
-    let mut findings: Vec<Vec<Finding>> =
-        found.iter().map(|f| doubt(f).map(finding).into_iter().collect()).collect();
+    let mut findings: Vec<Vec<Finding>> = vec![Vec::new(); found.len()];
     let told = found.iter().flatten().filter(|f| !f.usual_kept).count();
     let mut standing = found.to_vec();
     let mut out = 0;
@@ -61,6 +59,14 @@ pub fn of_delays(found: &[Option<&FoundDelay>]) -> Vec<Vec<Finding>> {
         }
         return findings;
     }
+}
+
+/// What the delay of a ride says by itself.
+pub fn of_delay(found: Option<&FoundDelay>) -> Option<Finding> {
+    let found = found?;
+    let severity = if found.grave { Severity::Serious } else { Severity::Warning };
+    let saw = found.doubt.clone()?;
+    Some(ENTRY.finding(Seen::new(severity, saw).in_channel(Channel::Lambda)))
 }
 
 fn finding(saw: String) -> Finding {
@@ -112,7 +118,7 @@ mod tests {
     fn a_doubted_delay_is_a_warning_and_one_that_kept_the_usual_values_is_silent() {
         let doubted = FoundDelay { doubt: Some("lags".to_owned()), ..found(0.3, 0.01, 0.04) };
         let kept = FoundDelay { usual_kept: true, ..found(0.08, 0.03, 0.04) };
-        let findings = of_delays(&[None, Some(&kept), Some(&doubted)]);
+        let findings = [None, Some(&kept), Some(&doubted)].map(|f| Vec::from_iter(of_delay(f)));
         assert!(findings[0].is_empty() && findings[1].is_empty());
         assert_eq!((findings[2][0].name, findings[2][0].severity), ("lambda_delay", Severity::Warning));
     }

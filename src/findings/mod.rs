@@ -21,7 +21,7 @@ mod throttle;
 mod two_sensors;
 
 pub use among_rides::{air_temp_exponent, among_rides};
-pub use lambda_delay::of_delays;
+pub use lambda_delay::{of_delay, of_delays};
 pub use low_flow::of_all_rides;
 pub use scene::Scene;
 

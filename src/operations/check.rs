@@ -222,9 +222,8 @@ fn compare_rides(
     let among = findings::of_delays(&compared);
     for (i, found) in among.into_iter().enumerate() {
         // A ride that does not count may still be doubted by itself.
-        let alone =
-            if compared[i].is_none() { findings::of_delays(&[delays[i].as_ref()]) } else { vec![found] };
-        rides[i].findings.extend(alone.into_iter().flatten());
+        rides[i].findings.extend(findings::of_delay(delays[i].as_ref()));
+        rides[i].findings.extend(found);
     }
     common
 }

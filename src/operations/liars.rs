@@ -26,6 +26,9 @@ pub(super) fn keep_liars_out(
 ) -> bool {
     let new_rides = |good: &[(UsableRide, RideOutcome, bool)]| good.iter().filter(|(r, ..)| r.is_new).count();
     let new_before = new_rides(good);
+    for (ride, (_, outcome, _)) in report.rides.iter_mut().zip(good.iter()) {
+        ride.findings.extend(findings::of_delay(outcome.delay.as_ref()));
+    }
     pass_over_serious(good, report);
     let mut speaking: Vec<usize> = (0..good.len()).filter(|i| good[*i].1.funnel.kept() > 0).collect();
     // By hash, as the sums are added: names and places change nothing.

@@ -29,6 +29,8 @@ pub struct FoundDelay {
     pub usual_kept: bool,
     /// Why the finding should be doubted.
     pub doubt: Option<String>,
+    /// The ride's lambda cannot be brought to its operating points at all.
+    pub grave: bool,
     /// The ride's usual operating point.
     #[serde(skip)]
     pub usual_point: DelayPoint,
@@ -120,6 +122,31 @@ const WORTH_SAYING: f64 = 0.5;
 const SLOW_SENSOR_S: f64 = 0.2;
 const FAR_PROBE_ML: f64 = 3500.0;
 
+/// How much later or sooner than usual the reading is tried, s, to tell a log whose
+/// channels are not of the same instant.
+const NEAR_S: [f64; 3] = [-0.1, 0.0, 0.1];
+const FAR_S: [f64; 12] = [-0.6, -0.4, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0];
+/// Times at which the reading has nothing to do with the engine's present, s.
+const ELSEWHERE_S: [f64; 4] = [-9.1, 7.3, 11.9, 17.7];
+/// A far reading must leave so much less unexplained than a near one.
+const FAR_IS_BETTER: f64 = 0.85;
+/// A reading that leaves no less than this share of what one from elsewhere leaves
+/// says nothing of the delay, and, from so much unexplained on, nothing of the engine.
+const NO_BETTER: f64 = 0.95;
+const UNEXPLAINED: f64 = 0.025;
+/// Larger misses are counted as this; film after a cut is not the point here.
+const CLIPPED_MISS: f64 = 0.1;
+
+/// What the reading's time says of the log.
+enum Timing {
+    /// It may be what a sensor takes.
+    Usual,
+    /// The ride does not tell.
+    Silent,
+    /// The log cannot be right: why.
+    Wrong(String),
+}
+
 /// One row that speaks.
 struct Speaker {
     row: usize,
@@ -146,10 +173,15 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let whole = course;
     let course = &course.within(&lively);
     let mut speakers = Vec::new();
+    let mut timing = Timing::Silent;
     for (step, reach) in REACHES.iter().enumerate() {
         if step == 0 {
             speakers = choose(rows, context, course, &readings, &at, is_warm);
             if speakers.len() < FEWEST_ROWS {
+                break;
+            }
+            timing = timing_of(course, &readings, &context.ridden.fuel.grid, &speakers);
+            if !matches!(timing, Timing::Usual) {
                 break;
             }
         }
@@ -181,7 +213,63 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
             break;
         }
     }
-    report(whole, rows, &at, &inverse, &usual)
+    let found = report(whole, rows, &at, &inverse, &usual);
+    match timing {
+        Timing::Wrong(why) => FoundDelay { doubt: Some(why), grave: true, ..found },
+        Timing::Usual | Timing::Silent => found,
+    }
+}
+
+/// Whether the reading fits the ride where a sensor can be, elsewhere, or nowhere.
+fn timing_of(course: &Course<'_>, readings: &Readings, grid: &Grid, speakers: &[Speaker]) -> Timing {
+    let usual = FixedDelay::USUAL;
+    let predicted = course.reading(&course.cylinder_lambda(&Following::default()), &usual);
+    let predicted = Readings::new(course.time_s(), &predicted);
+    // Half of the rows will do.
+    let some: Vec<&Speaker> = speakers.iter().step_by(2).collect();
+    let left = |later_s: f64| {
+        let miss = |speaker: &&Speaker| {
+            let shows_s = course.shows_at_s(speaker.row, &usual);
+            let read = readings.at(shows_s + later_s, course.gap_s());
+            (read / predicted.at(shows_s, course.gap_s()) - 1.0).clamp(-CLIPPED_MISS, CLIPPED_MISS)
+        };
+        let misses: Vec<f64> = some.iter().map(miss).collect();
+        let there: Vec<f64> = misses.iter().map(|m| f64::from(u8::from(m.is_finite()))).collect();
+        let known: Vec<f64> = misses.iter().map(|m| if m.is_finite() { *m } else { 0.0 }).collect();
+        let left = without_table(grid, &some, &there, &[&known])?;
+        let squares: f64 = left[0].iter().zip(&there).map(|(l, t)| t * l * l).sum();
+        let rows: f64 = there.iter().sum();
+        (rows >= FEWEST_ROWS as f64 / 4.0).then(|| (squares / rows).sqrt())
+    };
+    let least = |times: &[f64]| {
+        let each = times.iter().filter_map(|t| Some((left(*t)?, *t)));
+        each.min_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let (Some((near, _)), Some((elsewhere, _))) = (least(&NEAR_S), least(&ELSEWHERE_S)) else {
+        return Timing::Silent;
+    };
+    if let Some((far, later_s)) = least(&FAR_S)
+        && far < FAR_IS_BETTER * near
+        && far < NO_BETTER * elsewhere
+    {
+        return Timing::Wrong(format!(
+            "lambda fits the engine best when it is read {} s {} than usual: the sensor sits far down the pipe, or the \
+             channels of the log are not of the same instant",
+            units::fixed(later_s.abs(), 1),
+            if later_s > 0.0 { "later" } else { "sooner" }
+        ));
+    }
+    if near < NO_BETTER * elsewhere {
+        return Timing::Usual;
+    }
+    if near < UNEXPLAINED {
+        return Timing::Silent;
+    }
+    Timing::Wrong(format!(
+        "lambda does not follow the engine at any delay: {} % stay unexplained, no less than with readings of \
+         another time",
+        units::fixed(near * 100.0, 1)
+    ))
 }
 
 /// The stretches in which the wanted air changes most, as a mask over the rows.
@@ -362,15 +450,16 @@ fn step_of(
 }
 
 /// What a smooth change of the table cannot explain of each column.
-fn without_table(
+fn without_table<S: std::borrow::Borrow<Speaker>>(
     grid: &Grid,
-    speakers: &[Speaker],
+    speakers: &[S],
     robust: &[f64],
     columns: &[&[f64]],
 ) -> Option<Vec<Vec<f64>>> {
     let (mut matrix, _) = smoothness(grid, TABLE_CHANGE_PCT, TABLE_BEND_PCT, &vec![1.0; grid.cells()]);
     let mut rights = vec![vec![0.0; grid.cells()]; columns.len()];
     for (s, speaker) in speakers.iter().enumerate() {
+        let speaker: &Speaker = speaker.borrow();
         let w = speaker.weight * robust[s];
         if w == 0.0 {
             continue;
@@ -390,7 +479,11 @@ fn without_table(
         let change = factor.solve(right);
         let explained =
             |speaker: &Speaker| (0..4).map(|k| speaker.shares[k] * change[speaker.cells[k]]).sum::<f64>();
-        speakers.iter().zip(column.iter()).map(|(speaker, value)| value - explained(speaker)).collect()
+        speakers
+            .iter()
+            .zip(column.iter())
+            .map(|(speaker, value)| value - explained(speaker.borrow()))
+            .collect()
     });
     Some(left.collect())
 }
@@ -443,6 +536,7 @@ fn report(
         std_error: FixedDelay { cycles: error(0), transport_ml: error(1), lag_s: error(2) },
         typical_std_error_s: (found + MODEL_S * MODEL_S).sqrt(),
         doubt: doubt.filter(|_| !usual_kept),
+        grave: false,
         usual_kept,
         usual_point,
         covariance,
@@ -523,6 +617,78 @@ mod tests {
         assert_eq!(steady.delay, FixedDelay::USUAL);
         let short = found(&ridden(&truth, 200, true));
         assert!(short.usual_kept, "{short:?}");
+    }
+
+    /// The same log with each lambda `rows` rows later.
+    fn later(log: &Ride, rows: usize, scatter: bool) -> Ride {
+        let values = |channel| log.values(channel).expect("channel").to_vec();
+        let lambda = values(Channel::Lambda);
+        let n = lambda.len();
+        // 7919 is prime to the length: every reading once, none in its place.
+        let from = |i: usize| if scatter { i * 7919 % n } else { i.saturating_sub(rows) };
+        ride(&[
+            (Channel::Rpm, values(Channel::Rpm)),
+            (Channel::ThrottlePct, values(Channel::ThrottlePct)),
+            (Channel::Lambda, (0..n).map(|i| lambda[from(i)]).collect()),
+            (Channel::LambdaTarget, vec![1.0; n]),
+        ])
+    }
+
+    #[test]
+    fn a_log_whose_lambda_is_of_another_instant_or_of_none_is_gravely_doubted() {
+        let log = ridden(&FixedDelay::USUAL, 12_000, true);
+        assert!(!found(&log).grave);
+        for rows in [10, 20, 30] {
+            let late = found(&later(&log, rows, false));
+            assert!(
+                late.grave && late.doubt.as_ref().is_some_and(|d| d.contains("later")),
+                "{rows}: {late:?}"
+            );
+        }
+        let nowhere = found(&later(&log, 0, true));
+        assert!(
+            nowhere.grave && nowhere.doubt.as_ref().is_some_and(|d| d.contains("any delay")),
+            "{nowhere:?}"
+        );
+    }
+
+    #[test]
+    fn honest_virtual_rides_are_not_doubted_gravely() {
+        use crate::virtual_bike::{Ambient, BikeSpec, Character, RideRequest, RideStyle, VirtualBike};
+        let (bike, tables) = bike();
+        for seed in 1..7u64 {
+            let twin = VirtualBike { spec: BikeSpec::of(&bike), character: Character::from_seed(seed) };
+            let style = if seed % 2 == 0 { RideStyle::Spirited } else { RideStyle::Road };
+            let request = RideRequest {
+                seed,
+                minutes: 15.0,
+                rate_hz: 20.0,
+                cold_start: false,
+                ambient: Ambient::reference(),
+                style,
+            };
+            let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
+            let log =
+                Ride::read(std::path::Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
+            let found = found(&log);
+            assert!(!found.grave, "{seed}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn noise_is_not_taken_for_a_delay() {
+        let n = 6000;
+        let noise = |i: usize| {
+            ((i as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40) as f64 / f64::from(1 << 24) - 0.5
+        };
+        let idle = ride(&[
+            (Channel::Rpm, (0..n).map(|i| 1250.0 + 20.0 * noise(3 * i + 1)).collect()),
+            (Channel::ThrottlePct, vec![2.0; n]),
+            (Channel::Lambda, (0..n).map(|i| 0.97 + 0.04 * noise(i)).collect()),
+            (Channel::LambdaTarget, vec![1.0; n]),
+        ]);
+        let found = found(&idle);
+        assert!(found.usual_kept && !found.grave, "{found:?}");
     }
 
     #[test]

@@ -142,6 +142,7 @@ pub(crate) mod tests {
             typical_std_error_s: error_s,
             usual_kept: false,
             doubt: None,
+            grave: false,
             usual_point,
             covariance: [[small, 0.0, 0.0], [0.0, small, 0.0], [0.0, 0.0, error_s * error_s]],
         }

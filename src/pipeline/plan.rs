@@ -5,7 +5,7 @@ use super::shipped::shipped;
 use super::stage::{Filter, Stage};
 use super::stages;
 use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER, SlotTables};
-use crate::blend::Blending;
+use crate::blend::{Blending, Inferred};
 use crate::evidence::Estimator;
 use crate::problem::{Problem, Problems, nearest};
 use crate::ride::{Channel, hash};
@@ -126,6 +126,10 @@ impl Plan {
                     if stage_name == "align" && !filters.is_empty() {
                         misplaced("`align` must be the first stage".to_owned());
                     }
+                    let stands = |name: &str| filters.iter().any(|f: &NamedFilter| f.name == name);
+                    if stage_name == "settling" && (!stands("align") || stands("settling")) {
+                        misplaced("`settling` stands once, after `align`".to_owned());
+                    }
                     filters.push(NamedFilter { name: stage_name, filter });
                 }
                 Stage::Estimate(settings) => {
@@ -134,6 +138,13 @@ impl Plan {
                     }
                 }
                 Stage::Blend(settings) => {
+                    if settings.inferred != Inferred::None
+                        && estimator.as_ref().is_some_and(|e: &Estimator| !e.weighs_today())
+                    {
+                        misplaced(
+                            "`inferred` needs `surface`: a mean does not go on from cell to cell".to_owned(),
+                        );
+                    }
                     if blending.replace(settings).is_some() || estimator.is_none() {
                         misplaced(
                             "`blend` stands once, as the last stage after `average` or `surface`".to_owned(),
@@ -344,6 +355,12 @@ mod tests {
         assert!(found[0].contains("before `average`"), "{found:#?}");
         let found = messages("stages:\n  - warm\n  - align\n  - average\n  - blend\n");
         assert!(found[0].contains("first stage"), "{found:#?}");
+        let found = messages("stages:\n  - settling\n  - average\n  - blend\n");
+        assert!(found[0].contains("after `align`"), "{found:#?}");
+        let twice = "stages:\n  - align\n  - settling\n  - settling\n  - average\n  - blend\n";
+        assert!(messages(twice)[0].contains("once"));
+        let found = messages("stages:\n  - align\n  - average\n  - blend: { inferred: all }\n");
+        assert!(found[0].contains("needs `surface`"), "{found:#?}");
         let found = messages("stages:\n  - align\n");
         assert!(found[0].contains("ends with"), "{found:#?}");
         assert!(parse("[]").is_err());

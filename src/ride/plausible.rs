@@ -5,6 +5,7 @@
 //! shows for long.
 
 use super::{Channel, Ride, RideError, median};
+use crate::units;
 
 /// Refuses a ride that would ruin a map.
 ///
@@ -27,7 +28,7 @@ pub(super) fn remarks(ride: &Ride) -> Vec<String> {
         let celsius = (high - 32.0) / 1.8;
         format!("the engine gets {high:.0} °C hot; if the log is in °F, that is {celsius:.0} °C and the engine may be cold")
     });
-    hot.into_iter().collect()
+    hot.into_iter().chain(seldom_logged(ride)).collect()
 }
 
 /// AFR under the name of lambda, or no lambda at all.
@@ -98,6 +99,20 @@ fn deaf_sensor(ride: &Ride) -> Option<String> {
     deaf.then(|| {
         format!(
             "`lambda` stays between {low:.3} and {high:.3} while the load moves: the sensor does not follow the engine"
+        )
+    })
+}
+
+/// What is worth saying of how often the ride was logged.
+fn seldom_logged(ride: &Ride) -> Option<String> {
+    // Below this the hand moves between two rows and nobody sees it. Common practice, no source.
+    const SELDOM_S: f64 = 0.5;
+    let interval_s = ride.sample_interval_s();
+    (ride.samples() > 1 && interval_s > SELDOM_S).then(|| {
+        format!(
+            "logged only every {} s: what the engine does between two rows is not seen, so that film, delay and \
+             transients are hardly known; five rows a second or more serve well",
+            units::plain((interval_s * 100.0).round() / 100.0)
         )
     })
 }

@@ -220,6 +220,12 @@ fn describe(schema: &Json) -> String {
         let words: Vec<&str> = words.iter().filter_map(Json::as_str).collect();
         return format!("one of {}", words.join(", "));
     }
+    if let Some(choices) = schema["oneOf"].as_array() {
+        let words: Vec<&str> = choices.iter().filter_map(|c| c["const"].as_str()).collect();
+        if !words.is_empty() {
+            return format!("one of {}", words.join(", "));
+        }
+    }
     let kinds = [
         ("integer", "a whole number"),
         ("number", "a number"),
