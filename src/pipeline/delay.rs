@@ -7,6 +7,7 @@
 
 use super::response::{Course, Following, Readings};
 use super::rows::{RideContext, Rows, hold};
+use super::stages::TEMP_LASTS_S;
 use crate::bike::FixedDelay;
 use crate::evidence::{Banded, MAD_TO_SD, huber_weight, smoothness, weighted_median};
 use crate::ride::Channel;
@@ -112,8 +113,6 @@ const STRETCH_S: f64 = 10.0;
 const MOST_ROWS: usize = 6000;
 /// Film and filling start in balance at a stretch and must first find their state.
 const FIND_STATE_S: f64 = 1.5;
-/// A temperature that is logged seldom stays known for this long. Common practice, no source.
-const TEMP_LASTS_S: f64 = 10.0;
 /// Fewer rows than this cannot carry an estimate.
 const FEWEST_ROWS: usize = 400;
 /// Below this gain over what is usual the ride says nothing of its own.

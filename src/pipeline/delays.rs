@@ -58,10 +58,11 @@ impl ComparedDelay {
 /// The mean of what the rides found, each by its precision at the usual operating point.
 ///
 /// The error takes each ride's as its own; what all took from the usual values
-/// alike makes it a little too small. `None` without a ride that looked.
+/// alike makes it a little too small. Gravely doubted rides have no say. `None`
+/// without a ride that looked.
 pub fn common_delay(found: &[&FoundDelay]) -> Option<CommonDelay> {
     let (kept, told): (Vec<&FoundDelay>, Vec<&FoundDelay>) =
-        found.iter().copied().partition(|f| f.usual_kept);
+        found.iter().copied().filter(|f| !f.grave).partition(|f| f.usual_kept);
     let speaking = if told.is_empty() { &kept } else { &told };
     let point = usual_point(speaking)?;
     let weights: Vec<f64> = speaking.iter().map(|f| 1.0 / f.variance_at(&point)).collect();

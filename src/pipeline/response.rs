@@ -9,7 +9,9 @@
 
 use super::delay::FoundDelay;
 use super::gas_flow::gas_flow_kg_s;
+use super::ride_run::{TARGET_LAMBDA, TARGET_LASTS_S};
 use super::rows::{RideContext, Rows};
+use super::signs::logged_cut;
 use crate::bike::{ClosedLoopMode, FixedDelay, FuelTableKind, Mixture};
 use crate::physics::air;
 use crate::ride::Channel;
@@ -22,9 +24,6 @@ const EXHAUST_KPA: f64 = 101.3;
 /// what the engine did: film and sensor start anew.
 const LONGEST_GAP_S: f64 = 0.5;
 const LONGEST_GAP_ROWS: f64 = 3.0;
-/// A cut, and a target, that are logged seldom stay known for this long. Common practice, no source.
-const CUT_LASTS_S: f64 = 2.0;
-const TARGET_LASTS_S: f64 = 1.0;
 /// Unburnt air; no sensor reads beyond it. Common practice, no source.
 const FREE_AIR_LAMBDA: f64 = 3.0;
 /// The film leaves faster the faster the engine turns: its time constant falls
@@ -95,7 +94,6 @@ impl<'a> Course<'a> {
             gas_kg_m3 * 1e-6 / flow
         };
         let all = 0..rows.len();
-        let cut = rows.held(Channel::FuelCut, CUT_LASTS_S);
         Self {
             time_s: rows.time_s(),
             air: all
@@ -103,7 +101,7 @@ impl<'a> Course<'a> {
                 .map(|i| if runs(i) { air_of(context, rpm[i], load[i]) } else { f64::NAN })
                 .collect(),
             meant: meant_lambda(rows, context),
-            cut: all.clone().map(|i| cut.as_ref().is_some_and(|c| c[i] > 0.5)).collect(),
+            cut: logged_cut(rows).unwrap_or_else(|| vec![false; rows.len()]),
             cycle_s: rpm.iter().map(|r| f64::from(bike.engine.strokes) / 2.0 * 60.0 / r).collect(),
             transit_s_per_ml: all.map(|i| if runs(i) { transit(i) } else { f64::NAN }).collect(),
             film_cycle_s: f64::from(bike.engine.strokes) / 2.0 * 60.0 / FILM_AT_RPM,
@@ -331,7 +329,7 @@ fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
     };
     let meant = |i: usize| {
         let table = context.ridden.mixture.at(rows.rpm()[i], rows.load()[i]);
-        let logged = target.as_ref().map(|t| t[i]).filter(|t| super::ride_run::TARGET_LAMBDA.contains(t));
+        let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
         // An unknown trim leaves unknown what was meant.
         let trim = trim.as_ref().map_or(0.0, |t| t[i]);
         logged.unwrap_or(table) / (1.0 + trim / 100.0)

@@ -124,7 +124,7 @@ pub static STEP_REASONS: [&Reason; 3] = [&OTHER_SLOT, &TARGET_DISAGREES, &NO_COR
 /// How long slow channels of the air, and a logged target, stay known. Common
 /// practice, no source.
 const AIR_LASTS_S: f64 = 60.0;
-const TARGET_LASTS_S: f64 = 1.0;
+pub(super) const TARGET_LASTS_S: f64 = 1.0;
 /// A logged target outside this is no lambda; the mixture table answers then.
 pub(super) const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 

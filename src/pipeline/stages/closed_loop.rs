@@ -1,6 +1,6 @@
 //! `closed_loop`: the controller's own trim, used or kept out.
 
-use super::super::ride_run::TARGET_LAMBDA;
+use super::super::ride_run::{TARGET_LAMBDA, TARGET_LASTS_S};
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::{Bike, ClosedLoopMode, SlotTables};
@@ -26,9 +26,6 @@ impl Default for ClosedLoopTrim {
         Self { largest_trim_pct: 25.0, near_stoich: 0.03 }
     }
 }
-
-/// A target that is logged seldom stays known for this long. Common practice, no source.
-const TARGET_LASTS_S: f64 = 1.0;
 
 static TRIM_MISSING: Reason =
     Reason { key: "trim_missing", about: "the closed loop's trim is not in this row" };

@@ -18,6 +18,8 @@ macro_rules! stages {
     };
 }
 
+pub(super) use warm::TEMP_LASTS_S;
+
 stages! {
     align::Align,
     lambda_valid::LambdaValid,
