@@ -9,7 +9,6 @@
 
 use super::delay::FoundDelay;
 use super::gas_flow::gas_flow_kg_s;
-use super::ride_run::{TARGET_LAMBDA, TARGET_LASTS_S};
 use super::rows::{RideContext, Rows};
 use super::signs::logged_cut;
 use crate::bike::{ClosedLoopMode, FixedDelay, FuelTableKind, Mixture};
@@ -24,6 +23,8 @@ const EXHAUST_KPA: f64 = 101.3;
 /// what the engine did: film and sensor start anew.
 const LONGEST_GAP_S: f64 = 0.5;
 const LONGEST_GAP_ROWS: f64 = 3.0;
+/// A trim that is logged seldom stays known for this long. Common practice, no source.
+const TRIM_LASTS_S: f64 = 1.0;
 /// Unburnt air; no sensor reads beyond it. Common practice, no source.
 const FREE_AIR_LAMBDA: f64 = 3.0;
 /// The film leaves faster the faster the engine turns: its time constant falls
@@ -320,19 +321,18 @@ fn air_of(context: &RideContext<'_>, rpm: f64, load: f64) -> f64 {
 fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
     let controller = &context.bike.controller;
     let target = match controller.mixture {
-        Mixture::Controller => rows.held(Channel::LambdaTarget, TARGET_LASTS_S),
-        Mixture::Table => None,
+        Mixture::Controller => rows.logged_target(),
+        Mixture::Table => vec![None; rows.len()],
     };
     let trim = match context.bike.closed_loop.mode {
-        ClosedLoopMode::TrimLogged => rows.held(Channel::TrimPct, TARGET_LASTS_S),
+        ClosedLoopMode::TrimLogged => rows.held(Channel::TrimPct, TRIM_LASTS_S),
         _ => None,
     };
     let meant = |i: usize| {
         let table = context.ridden.mixture.at(rows.rpm()[i], rows.load()[i]);
-        let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
         // An unknown trim leaves unknown what was meant.
         let trim = trim.as_ref().map_or(0.0, |t| t[i]);
-        logged.unwrap_or(table) / (1.0 + trim / 100.0)
+        target[i].unwrap_or(table) / (1.0 + trim / 100.0)
     };
     (0..rows.len()).map(meant).collect()
 }

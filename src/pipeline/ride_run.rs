@@ -121,12 +121,8 @@ static NO_CORRECTION: Reason =
 /// Reasons of the steps that are no stage: `slot` and `correction`.
 pub static STEP_REASONS: [&Reason; 3] = [&OTHER_SLOT, &TARGET_DISAGREES, &NO_CORRECTION];
 
-/// How long slow channels of the air, and a logged target, stay known. Common
-/// practice, no source.
+/// How long slow channels of the air stay known. Common practice, no source.
 const AIR_LASTS_S: f64 = 60.0;
-pub(super) const TARGET_LASTS_S: f64 = 1.0;
-/// A logged target outside this is no lambda; the mixture table answers then.
-pub(super) const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 
 /// A logged target further from the mixture table than this leaves open which
 /// of the two the controller fuelled by. Common practice, no source.
@@ -303,7 +299,7 @@ fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&
 /// lambda_measured / lambda_wanted`, brought to the reference air where the
 /// controller does not correct the density.
 fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
-    let target = rows.held(Channel::LambdaTarget, TARGET_LASTS_S);
+    let target = rows.logged_target();
     let air_temp_c = rows.held(Channel::AirTempC, AIR_LASTS_S);
     let baro_kpa = rows.held(Channel::BaroKpa, AIR_LASTS_S);
     let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
@@ -315,7 +311,7 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
         let wanted = match context.bike.controller.mixture {
             Mixture::Controller => {
                 let table = context.ridden.mixture.at(rpm[i], load[i]);
-                let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
+                let logged = target[i];
                 if logged.is_some_and(|logged| (logged / table - 1.0).abs() > TARGET_AGREES) {
                     rows.drop_sample(i, &TARGET_DISAGREES);
                     continue;

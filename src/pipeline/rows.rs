@@ -155,6 +155,14 @@ impl<'a> Rows<'a> {
         self.channel(channel).map(|values| carry_forward(self.time_s, values, lasts_s))
     }
 
+    /// The lambda that the log says is wanted at each sample; `None` where it does
+    /// not say, or says what is no lambda.
+    pub fn logged_target(&self) -> Vec<Option<f64>> {
+        let held = self.held(Channel::LambdaTarget, TARGET_LASTS_S);
+        let target = |i: usize| held.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
+        (0..self.len()).map(target).collect()
+    }
+
     /// The usual time between samples, s.
     pub fn interval_s(&self) -> f64 {
         self.ride.sample_interval_s()
@@ -193,6 +201,11 @@ impl<'a> Rows<'a> {
         counts
     }
 }
+
+/// A target that is logged seldom stays known for this long. Common practice, no source.
+const TARGET_LASTS_S: f64 = 1.0;
+/// A logged target outside this is no lambda; the mixture table answers then.
+const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 
 /// The mean of the sensors that read.
 fn mean_of(sensors: &[Vec<f64>]) -> Vec<f64> {

@@ -1,6 +1,5 @@
 //! `closed_loop`: the controller's own trim, used or kept out.
 
-use super::super::ride_run::{TARGET_LAMBDA, TARGET_LASTS_S};
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::{Bike, ClosedLoopMode, SlotTables};
@@ -94,11 +93,8 @@ impl ClosedLoopTrim {
 
     fn drop_hidden(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (rpm, load) = (rows.rpm(), rows.load());
-        let target = rows.held(Channel::LambdaTarget, TARGET_LASTS_S);
-        let wanted = |i: usize| {
-            let logged = target.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
-            logged.unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]))
-        };
+        let target = rows.logged_target();
+        let wanted = |i: usize| target[i].unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]));
         let governed: Vec<bool> = (0..rows.len())
             .map(|i| context.bike.closed_loop.hides_trim_at(rpm[i], load[i], wanted(i), self.near_stoich))
             .collect();
