@@ -8,8 +8,10 @@
 use super::response::{Course, Following, Readings};
 use super::rows::{RideContext, Rows, hold};
 use super::stages::TEMP_LASTS_S;
+use super::timing::{Timing, timing_of};
+use super::unexplained::{FEWEST_ROWS, Speaker, without_table};
 use crate::bike::FixedDelay;
-use crate::evidence::{Banded, MAD_TO_SD, huber_weight, smoothness, weighted_median};
+use crate::evidence::{Banded, MAD_TO_SD, huber_weight, weighted_median};
 use crate::ride::Channel;
 use crate::table::Grid;
 use crate::units;
@@ -90,9 +92,6 @@ pub(super) const MODEL_S: f64 = 0.015;
 /// Noise of the reading is averaged over this time to each side before the error
 /// bars are worked out; a transient lasts longer. Common practice, no source.
 const NOISE_S: f64 = 0.15;
-/// How far the table may be off, and bend, while the delay is sought, %.
-const TABLE_CHANGE_PCT: f64 = 30.0;
-const TABLE_BEND_PCT: f64 = 5.0;
 /// How far aside the slopes are taken, as a share of the usual spread: wide at
 /// first, since a step of the hand is a cliff to a narrow look.
 const REACHES: [f64; 7] = [3.0, 1.5, 0.8, 0.4, 0.2, 0.1, 0.05];
@@ -113,46 +112,11 @@ const STRETCH_S: f64 = 10.0;
 const MOST_ROWS: usize = 6000;
 /// Film and filling start in balance at a stretch and must first find their state.
 const FIND_STATE_S: f64 = 1.5;
-/// Fewer rows than this cannot carry an estimate.
-const FEWEST_ROWS: usize = 400;
 /// Below this gain over what is usual the ride says nothing of its own.
 const WORTH_SAYING: f64 = 0.5;
 /// A longer lag, or more pipe, than any sound installation has. Common practice, no source.
 const SLOW_SENSOR_S: f64 = 0.2;
 const FAR_PROBE_ML: f64 = 3500.0;
-
-/// How much later or sooner than usual the reading is tried, s, to tell a log whose
-/// channels are not of the same instant.
-const NEAR_S: [f64; 3] = [-0.1, 0.0, 0.1];
-const FAR_S: [f64; 12] = [-0.6, -0.4, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0];
-/// Times at which the reading has nothing to do with the engine's present, s.
-const ELSEWHERE_S: [f64; 4] = [-9.1, 7.3, 11.9, 17.7];
-/// A far reading must leave so much less unexplained than a near one.
-const FAR_IS_BETTER: f64 = 0.85;
-/// A reading that leaves no less than this share of what one from elsewhere leaves
-/// says nothing of the delay, and, from so much unexplained on, nothing of the engine.
-const NO_BETTER: f64 = 0.95;
-const UNEXPLAINED: f64 = 0.025;
-/// Larger misses are counted as this; film after a cut is not the point here.
-const CLIPPED_MISS: f64 = 0.1;
-
-/// What the reading's time says of the log.
-enum Timing {
-    /// It may be what a sensor takes.
-    Usual,
-    /// The ride does not tell.
-    Silent,
-    /// The log cannot be right: why.
-    Wrong(String),
-}
-
-/// One row that speaks.
-struct Speaker {
-    row: usize,
-    cells: [usize; 4],
-    shares: [f64; 4],
-    weight: f64,
-}
 
 /// Finds the delay by Gauss-Newton steps from the usual one, with the table
 /// projected out and the usual values as a prior.
@@ -217,58 +181,6 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
         Timing::Wrong(why) => FoundDelay { doubt: Some(why), grave: true, ..found },
         Timing::Usual | Timing::Silent => found,
     }
-}
-
-/// Whether the reading fits the ride where a sensor can be, elsewhere, or nowhere.
-fn timing_of(course: &Course<'_>, readings: &Readings, grid: &Grid, speakers: &[Speaker]) -> Timing {
-    let usual = FixedDelay::USUAL;
-    let predicted = course.reading(&course.cylinder_lambda(&Following::default()), &usual);
-    let predicted = Readings::new(course.time_s(), &predicted);
-    // Half of the rows will do.
-    let some: Vec<&Speaker> = speakers.iter().step_by(2).collect();
-    let left = |later_s: f64| {
-        let miss = |speaker: &&Speaker| {
-            let shows_s = course.shows_at_s(speaker.row, &usual);
-            let read = readings.at(shows_s + later_s, course.gap_s());
-            (read / predicted.at(shows_s, course.gap_s()) - 1.0).clamp(-CLIPPED_MISS, CLIPPED_MISS)
-        };
-        let misses: Vec<f64> = some.iter().map(miss).collect();
-        let there: Vec<f64> = misses.iter().map(|m| f64::from(u8::from(m.is_finite()))).collect();
-        let known: Vec<f64> = misses.iter().map(|m| if m.is_finite() { *m } else { 0.0 }).collect();
-        let left = without_table(grid, &some, &there, &[&known])?;
-        let squares: f64 = left[0].iter().zip(&there).map(|(l, t)| t * l * l).sum();
-        let rows: f64 = there.iter().sum();
-        (rows >= FEWEST_ROWS as f64 / 4.0).then(|| (squares / rows).sqrt())
-    };
-    let least = |times: &[f64]| {
-        let each = times.iter().filter_map(|t| Some((left(*t)?, *t)));
-        each.min_by(|a, b| a.0.total_cmp(&b.0))
-    };
-    let (Some((near, _)), Some((elsewhere, _))) = (least(&NEAR_S), least(&ELSEWHERE_S)) else {
-        return Timing::Silent;
-    };
-    if let Some((far, later_s)) = least(&FAR_S)
-        && far < FAR_IS_BETTER * near
-        && far < NO_BETTER * elsewhere
-    {
-        return Timing::Wrong(format!(
-            "lambda fits the engine best when it is read {} s {} than usual: the sensor sits far down the pipe, or the \
-             channels of the log are not of the same instant",
-            units::fixed(later_s.abs(), 1),
-            if later_s > 0.0 { "later" } else { "sooner" }
-        ));
-    }
-    if near < NO_BETTER * elsewhere {
-        return Timing::Usual;
-    }
-    if near < UNEXPLAINED {
-        return Timing::Silent;
-    }
-    Timing::Wrong(format!(
-        "lambda does not follow the engine at any delay: {} % stay unexplained, no less than with readings of \
-         another time",
-        units::fixed(near * 100.0, 1)
-    ))
 }
 
 /// The stretches in which the wanted air changes most, as a mask over the rows.
@@ -446,45 +358,6 @@ fn step_of(
         answer = Some((found, covariance));
     }
     answer
-}
-
-/// What a smooth change of the table cannot explain of each column.
-fn without_table<S: std::borrow::Borrow<Speaker>>(
-    grid: &Grid,
-    speakers: &[S],
-    robust: &[f64],
-    columns: &[&[f64]],
-) -> Option<Vec<Vec<f64>>> {
-    let (mut matrix, _) = smoothness(grid, TABLE_CHANGE_PCT, TABLE_BEND_PCT, &vec![1.0; grid.cells()]);
-    let mut rights = vec![vec![0.0; grid.cells()]; columns.len()];
-    for (s, speaker) in speakers.iter().enumerate() {
-        let speaker: &Speaker = speaker.borrow();
-        let w = speaker.weight * robust[s];
-        if w == 0.0 {
-            continue;
-        }
-        for a in 0..4 {
-            let weighted = w * speaker.shares[a];
-            for b in 0..=a {
-                matrix.add(speaker.cells[a], speaker.cells[b], weighted * speaker.shares[b]);
-            }
-            for (right, column) in rights.iter_mut().zip(columns) {
-                right[speaker.cells[a]] += weighted * column[s];
-            }
-        }
-    }
-    let factor = matrix.factor()?;
-    let left = rights.iter().zip(columns).map(|(right, column)| {
-        let change = factor.solve(right);
-        let explained =
-            |speaker: &Speaker| (0..4).map(|k| speaker.shares[k] * change[speaker.cells[k]]).sum::<f64>();
-        speakers
-            .iter()
-            .zip(column.iter())
-            .map(|(speaker, value)| value - explained(speaker.borrow()))
-            .collect()
-    });
-    Some(left.collect())
 }
 
 /// The finding with its error bars, and whether it should be doubted.

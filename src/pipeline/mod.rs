@@ -17,7 +17,9 @@ pub mod signs;
 mod stage;
 pub mod stages;
 mod steadiness;
+mod timing;
 mod together;
+mod unexplained;
 
 pub use delay::{DelayPoint, FoundDelay};
 pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
@@ -29,4 +31,4 @@ pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
 pub use stage::{Filter, SettingDoc, Stage, StageEntry, StageKind, StageSettings, entry};
 pub use steadiness::{RatioFilters, variance_ratio};
-pub use together::{RideOffset, Together, evidence_of_rides};
+pub use together::{Together, evidence_of_rides};

@@ -1,8 +1,8 @@
 //! All rides of a run together: what they say of each cell.
 //!
 //! The outcomes of single rides enter, in the order of their hashes so that the
-//! same rides give the same bytes; the evidence of every cell leaves, how far each
-//! ride lies off the others, and what all of them may owe to false air.
+//! same rides give the same bytes; the evidence of every cell leaves, and what all
+//! of them may owe to false air.
 
 use super::gas_flow::gas_flow_of_cells;
 use super::plan::Plan;
@@ -19,24 +19,12 @@ use crate::table::Table;
 pub struct Together {
     /// The evidence of each cell of today's grid, in table order.
     pub cells: Vec<Option<CellEvidence>>,
-    /// How far each ride lies off the others, in the order given; empty where
-    /// the estimator does not ask.
-    pub offsets: Vec<RideOffset>,
     /// What of the asked changes rises towards low flow, where enough was ridden
     /// to tell.
     pub low_flow: Option<LowFlowRise>,
     /// The share of each cell's start amount that false air may ask for, in table
     /// order; empty where none is suspected.
     pub false_air: Vec<f64>,
-}
-
-/// How far a ride lies off the others as a whole.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RideOffset {
-    /// As a ratio: 0.02 asks for 2 % more fuel than the others do.
-    pub ratio: f64,
-    /// Standard error of it.
-    pub std_error: f64,
 }
 
 /// Adds up the rides, each with the weight that its age leaves it. `start` is the
@@ -57,22 +45,22 @@ pub fn evidence_of_rides(
         kind.amount(start.at(rpm, load))
     };
     let start: Vec<f64> = (0..grid.cells()).map(at_start).collect();
-    let (cells, offsets) = cells_and_offsets(plan, rides, today, &start, kind)?;
+    let cells = cells_of(plan, rides, today, &start, kind)?;
     let flow_kg_s = gas_flow_of_cells(bike, &today.fuel);
     let low_flow = low_flow_rise(&cells, grid, &start, &flow_kg_s, kind);
     let suspect = low_flow.filter(LowFlowRise::is_suspect);
     let false_air = suspect.map_or(Vec::new(), |rise| flow_kg_s.iter().map(|flow| rise.at(*flow)).collect());
-    Some(Together { cells, offsets, low_flow, false_air })
+    Some(Together { cells, low_flow, false_air })
 }
 
-/// The evidence of each cell, and how far each ride lies off the others.
-fn cells_and_offsets(
+/// The evidence of each cell.
+fn cells_of(
     plan: &Plan,
     rides: &[(&RideOutcome, f64)],
     today: &SlotTables,
     start: &[f64],
     kind: FuelTableKind,
-) -> Option<(Vec<Option<CellEvidence>>, Vec<RideOffset>)> {
+) -> Option<Vec<Option<CellEvidence>>> {
     let mut sums = vec![CellSums::default(); today.fuel.grid.cells()];
     for (outcome, age) in rides {
         for (sum, more) in sums.iter_mut().zip(&outcome.sums) {
@@ -82,8 +70,7 @@ fn cells_and_offsets(
     match &plan.estimator {
         Estimator::Mean(averaging) => {
             let spread = averaging.spread();
-            let cells = sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind));
-            Some((cells.collect(), Vec::new()))
+            Some(sums.iter().map(|sums| CellEvidence::from_sums(sums, &spread, kind)).collect())
         }
         Estimator::Surface(fit) => {
             let aged =
@@ -92,9 +79,7 @@ fn cells_and_offsets(
             let borrowed: Vec<&RideEquations> = equations.iter().collect();
             let amounts: Vec<f64> = today.fuel.values.iter().map(|v| kind.amount(*v)).collect();
             let solution = solve(&borrowed, &today.fuel.grid, &amounts, start, fit)?;
-            let offsets = solution.ride_offsets.iter().zip(&solution.ride_offset_errors);
-            let cells = evidence_of(&solution, &sums, kind, plan.blending.inferred == Inferred::All);
-            Some((cells, offsets.map(|(r, e)| RideOffset { ratio: *r, std_error: *e }).collect()))
+            Some(evidence_of(&solution, &sums, kind, plan.blending.inferred == Inferred::All))
         }
     }
 }
