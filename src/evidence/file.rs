@@ -32,6 +32,9 @@ pub struct EvidenceRow {
     pub dwells: u64,
     /// Rides behind it.
     pub rides: u64,
+    /// Seconds those rides spent near it, whether they could be used or not.
+    #[serde(default)]
+    pub ridden_s: f64,
     /// What held the cell, if anything did.
     pub held_by: Option<String>,
 }
@@ -43,6 +46,7 @@ impl EvidenceRow {
         before: f64,
         after: f64,
         evidence: Option<&CellEvidence>,
+        ridden_s: f64,
         held_by: Option<&str>,
     ) -> Self {
         Self {
@@ -56,6 +60,7 @@ impl EvidenceRow {
             effective_samples: evidence.map_or(0.0, |e| e.effective_samples),
             dwells: evidence.map_or(0, |e| e.dwells),
             rides: evidence.map_or(0, |e| e.rides),
+            ridden_s,
             held_by: held_by.map(str::to_owned),
         }
     }
@@ -66,7 +71,11 @@ pub fn evidence_path(slot: &str) -> String {
     format!("{EVIDENCE_FOLDER}/{slot}.csv")
 }
 
-const TITLES: &str = "before,after,required,std_error,weight_s,effective_samples,dwells,rides,held_by";
+const TITLES: &str =
+    "before,after,required,std_error,weight_s,effective_samples,dwells,rides,ridden_s,held_by";
+
+/// The titles before the time ridden was written down.
+const OLDER_TITLES: &str = "before,after,required,std_error,weight_s,effective_samples,dwells,rides,held_by";
 
 /// Writes the evidence file. The same rows give the same bytes.
 pub fn write(rows: &[EvidenceRow], load_axis: LoadAxis) -> String {
@@ -75,7 +84,7 @@ pub fn write(rows: &[EvidenceRow], load_axis: LoadAxis) -> String {
     for row in rows {
         let _ = writeln!(
             text,
-            "{},{},{},{},{},{},{},{},{},{},{}",
+            "{},{},{},{},{},{},{},{},{},{},{},{}",
             units::plain(row.rpm),
             units::plain(row.load),
             units::fixed(row.before, 4),
@@ -86,6 +95,7 @@ pub fn write(rows: &[EvidenceRow], load_axis: LoadAxis) -> String {
             units::fixed(row.effective_samples, 2),
             row.dwells,
             row.rides,
+            units::fixed(row.ridden_s, 1),
             row.held_by.as_deref().unwrap_or_default(),
         );
     }
@@ -97,15 +107,20 @@ pub fn write(rows: &[EvidenceRow], load_axis: LoadAxis) -> String {
 /// # Errors
 /// The first row that does not fit, with its line.
 pub fn parse(path: &Path, text: &str, load_axis: LoadAxis) -> Result<Vec<EvidenceRow>, Problems> {
-    let wanted = format!("rpm,{},{TITLES}", load_axis.name());
+    let titles = |cells: &str| format!("rpm,{},{cells}", load_axis.name());
     let (header, body) = text.split_once('\n').unwrap_or((text, ""));
-    if header.trim_end() != wanted {
-        return Err(Problem::at(path, 1, 1, format!("the titles must be `{wanted}`")).into());
-    }
+    let Some(known) = [TITLES, OLDER_TITLES].into_iter().find(|cells| header.trim_end() == titles(cells))
+    else {
+        let what = format!("the titles must be `{}`", titles(TITLES));
+        return Err(Problem::at(path, 1, 1, what).into());
+    };
+    let names: csv::StringRecord = "rpm,load".split(',').chain(known.split(',')).collect();
     let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(body.as_bytes());
-    let rows = reader.deserialize::<EvidenceRow>().enumerate();
+    let rows = reader.records().enumerate();
     let rows = rows.map(|(i, row)| {
-        row.map_err(|error| Problem::at(path, i as u64 + 2, 0, format!("is no evidence row: {error}")).into())
+        row.and_then(|row| row.deserialize::<EvidenceRow>(Some(&names))).map_err(|error| {
+            Problem::at(path, i as u64 + 2, 0, format!("is no evidence row: {error}")).into()
+        })
     });
     rows.collect()
 }
@@ -126,12 +141,16 @@ mod tests {
             effective_rides: 1.0,
         };
         let rows = vec![
-            EvidenceRow::new((1000.0, 2.5), 50.0, 51.0, Some(&evidence), Some("step_up")),
-            EvidenceRow::new((1000.0, 5.0), 50.0, 50.0, None, None),
+            EvidenceRow::new((1000.0, 2.5), 50.0, 51.0, Some(&evidence), 12.5, Some("step_up")),
+            EvidenceRow::new((1000.0, 5.0), 50.0, 50.0, None, 0.0, None),
         ];
         let text = write(&rows, LoadAxis::ThrottlePct);
         let read = parse(Path::new("e.csv"), &text, LoadAxis::ThrottlePct).expect("own text");
         assert_eq!(read, rows);
+        let older = "rpm,throttle_pct,before,after,required,std_error,weight_s,effective_samples,dwells,rides,held_by\n\
+                     1000,2.5,50.0,51.0,,,0.000,0.00,0,0,step_up\n";
+        let read = parse(Path::new("e.csv"), older, LoadAxis::ThrottlePct).expect("an older file");
+        assert_eq!((read[0].ridden_s, read[0].held_by.as_deref()), (0.0, Some("step_up")));
         assert!(parse(Path::new("e.csv"), "rpm,x\n", LoadAxis::MapKpa).is_err());
     }
 }

@@ -15,6 +15,7 @@ mod rides;
 mod rollback;
 mod run;
 mod run_revision;
+mod run_statements;
 mod set_aside;
 mod simulate;
 mod start;

@@ -83,6 +83,23 @@ pub enum StandingReason {
     Lies,
 }
 
+impl StandingReason {
+    /// The word in files and JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            StandingReason::AlreadyUsed => "already_used",
+            StandingReason::SetAside => "set_aside",
+            StandingReason::SameRide => "same_ride",
+            StandingReason::OtherSlot => "other_slot",
+            StandingReason::OtherBuild => "other_build",
+            StandingReason::UnknownRevision => "unknown_revision",
+            StandingReason::Unreadable => "unreadable",
+            StandingReason::Unusable => "unusable",
+            StandingReason::Lies => "lies",
+        }
+    }
+}
+
 impl OpenBike {
     /// The rides that stand behind a slot's map as it is now.
     ///

@@ -4,8 +4,9 @@ use super::error::OperationError;
 use super::history::find_revision;
 use super::open::OpenBike;
 use super::write::{commit, open_for_writing, tool_name};
-use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, fuel_path};
+use crate::bike::{FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, fuel_path};
 use crate::blend::Refusal;
+use crate::evidence::{evidence_path, rides_path};
 use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord};
 use crate::revision::revision_name;
 use crate::ride::Register;
@@ -193,7 +194,7 @@ fn files_to_restore(
     let here = bike.folder.work_tree();
     let mut paths = Vec::new();
     for slot in slots {
-        paths.push(format!("{EVIDENCE_FOLDER}/{slot}.csv"));
+        paths.extend([evidence_path(slot), rides_path(slot)]);
         let tables = [fuel_path(slot), crate::bike::mixture_path(slot), crate::bike::spark_path(slot)];
         paths.extend(tables);
     }

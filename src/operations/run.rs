@@ -6,10 +6,11 @@ use super::liars::{keep_liars_out, refuse_liars};
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
+use super::run_statements::statements;
 use super::write::{open_for_writing, refuse_nesting};
 use crate::bike::{SlotTables, read_regular};
 use crate::blend::{BlendInput, Hold, Proposal, Refusal, propose, refuse};
-use crate::evidence::EvidenceRow;
+use crate::evidence::{EvidenceRow, RideStatements};
 use crate::findings::{self, Finding};
 use crate::ledger::{Moment, PipelineRef};
 use crate::pipeline::{
@@ -137,6 +138,9 @@ pub struct RunReport {
     pub notes: Vec<String>,
     /// The guard that refused.
     pub refused: Option<Refusal>,
+    /// What the rides said, as the revision keeps it.
+    #[serde(skip)]
+    pub(super) statements: RideStatements,
 }
 
 impl RunReport {
@@ -296,7 +300,8 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     good.retain(|(_, outcome, _)| outcome.funnel.kept() > 0);
     let (proposal, together_shows) = propose_from(&bike, &plan, &slot, &good, request.when)?;
     report.findings.extend(together_shows);
-    fill_cells(&mut report, &proposal, &bike);
+    fill_cells(&mut report, &proposal, &good, &bike);
+    report.statements = statements(&report, &proposal, &good, &ridden, &bike);
     report.notes.extend(left_to_controller(&proposal));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
@@ -337,6 +342,7 @@ fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) 
         delay: None,
         notes: Vec::new(),
         refused: None,
+        statements: RideStatements::default(),
     }
 }
 
@@ -645,11 +651,17 @@ fn left_to_controller(proposal: &Proposal) -> Option<String> {
     })
 }
 
-fn fill_cells(report: &mut RunReport, proposal: &Proposal, bike: &OpenBike) {
+fn fill_cells(
+    report: &mut RunReport,
+    proposal: &Proposal,
+    good: &[(UsableRide, RideOutcome, bool)],
+    bike: &OpenBike,
+) {
     let grid = &bike.today(&report.slot).fuel.grid;
     let rows = proposal.cells.iter().enumerate().map(|(i, cell)| {
         let held = cell.held_by.map(|h| h.name());
-        EvidenceRow::new(grid.point(i), cell.before, cell.after, cell.evidence.as_ref(), held)
+        let ridden_s = good.iter().map(|(_, outcome, _)| outcome.ridden_s[i]).sum();
+        EvidenceRow::new(grid.point(i), cell.before, cell.after, cell.evidence.as_ref(), ridden_s, held)
     });
     report.cells = rows.collect();
     report.cells_changed = proposal.cells_changed();

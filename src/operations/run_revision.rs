@@ -8,7 +8,7 @@ use super::start::start;
 use super::write::{Writable, begin, commit, tool_name};
 use crate::bike::{REGISTER_FILE, fuel_path};
 use crate::blend::Proposal;
-use crate::evidence::{self, EvidenceRow, evidence_path};
+use crate::evidence::{self, EvidenceRow, evidence_path, rides_path};
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, RideRef};
 use crate::pipeline::{Plan, RideOutcome};
 use crate::revision::revision_name;
@@ -53,6 +53,7 @@ pub(super) fn write_revision(
     let mut put = |path: String, text: String| files.push(FileWrite { path, bytes: Some(text.into_bytes()) });
     put(fuel_path(&report.slot), table::write(&proposal.table));
     put(evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis));
+    put(rides_path(&report.slot), report.statements.to_text());
     put(REGISTER_FILE.to_owned(), register.to_text());
     let mut rides: Vec<RideRef> =
         good.iter().map(|(r, ..)| RideRef { sha256: r.sha256.clone(), file: r.name.clone() }).collect();

@@ -88,6 +88,9 @@ pub struct RideOutcome {
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
     pub sums: Vec<CellSums>,
+    /// Seconds the engine ran near each cell on this slot, by bilinear weight,
+    /// whether the samples were kept or not.
+    pub ridden_s: Vec<f64>,
     /// The air it breathed, the median of the log, °C.
     pub air_temp_c: Option<f64>,
     /// The ride's part of the surface's equations, when the pipeline fits one.
@@ -149,6 +152,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     drop_other_slots(&mut rows, ride, context);
     step(&mut funnel, SLOT_STEP, &rows, &mut seen);
     let other_slot = rows.kept() == 0;
+    let ridden_s = ridden_s(&rows, context);
     for stage in &plan.filters {
         stage.filter.apply(&mut rows, context);
         step(&mut funnel, stage.name, &rows, &mut seen);
@@ -181,6 +185,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         course: course(&rows),
         other_slot,
         sums,
+        ridden_s,
         air_temp_c: ride.values(Channel::AirTempC).and_then(median),
         equations,
         delay: rows.alignment().and_then(|alignment| alignment.found.clone()),
@@ -199,6 +204,22 @@ pub fn found_delay(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Optio
         }
     }
     None
+}
+
+/// Seconds near each cell of today's grid while the engine turned.
+fn ridden_s(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
+    let grid = &context.today.fuel.grid;
+    let mut seconds = vec![0.0; grid.cells()];
+    let (rpm, load) = (rows.rpm(), rows.load());
+    for i in (0..rows.len()).filter(|i| rows.is_kept(*i)) {
+        if rpm[i] > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
+            let corners = grid.corners(rpm[i], load[i]);
+            for (cell, weight) in corners.cells.into_iter().zip(corners.weights) {
+                seconds[cell] += weight * rows.interval_s();
+            }
+        }
+    }
+    seconds
 }
 
 fn drop_other_slots(rows: &mut Rows<'_>, ride: &Ride, context: &RideContext<'_>) {
