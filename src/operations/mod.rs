@@ -16,6 +16,7 @@ mod rollback;
 mod run;
 mod run_revision;
 mod run_statements;
+pub mod season;
 mod set_aside;
 mod simulate;
 mod start;
