@@ -117,6 +117,19 @@ impl SlotTables {
         }
     }
 
+    /// Reads a slot's fuel table alone.
+    ///
+    /// # Errors
+    /// Every problem of the file, or that it is missing.
+    pub fn read_fuel(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Table, Problems> {
+        let path = fuel_path(slot);
+        let Some(text) = files.text(&path)? else {
+            return Err(Problem::in_file(&path, format!("slot `{slot}` needs this table")).into());
+        };
+        let allowed = bike.controller.fuel_table.allowed();
+        table::parse(Path::new(&path), &text, bike.controller.load, bike.resolution, allowed)
+    }
+
     /// The lock that holds a cell, if one does.
     pub fn lock_of(&self, rpm: f64, load: f64) -> Option<&Lock> {
         self.locks.iter().find(|lock| lock.covers(rpm, load))

@@ -88,6 +88,11 @@ impl Hold {
         }
     }
 
+    /// The hold of that name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|hold| hold.name() == name)
+    }
+
     /// What it means, for people.
     pub fn about(self) -> &'static str {
         match self {

@@ -16,6 +16,7 @@ mod rides;
 mod rollback;
 mod run;
 mod screen;
+mod season;
 mod show;
 mod simulate;
 mod stages;
@@ -83,6 +84,7 @@ enum Command {
     Diff(diff::Args),
     Cell(cell::Args),
     Rollback(rollback::Args),
+    Season(season::Args),
     Rides(rides::Args),
     Stages(stages::Args),
     Simulate(simulate::Args),
@@ -133,6 +135,7 @@ pub fn main() -> ExitCode {
         Some(Command::Cell(args)) => cell::main(&context, &args),
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),
+        Some(Command::Season(args)) => season::main(&context, &args),
         Some(Command::Rides(args)) => rides::main(&context, &args),
         Some(Command::Stages(args)) => stages::main(&context, &args),
         Some(Command::Simulate(args)) => simulate::main(&context, &args),

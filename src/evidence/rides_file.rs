@@ -1,40 +1,45 @@
-//! evidence/<slot>.rides.yaml: what each ride behind the newest revision said.
+//! evidence/<slot>.rides.jsonl: what each ride behind the newest revision said.
 //!
 //! The rides themselves lie outside git; what a season wants to tell of them years
-//! later lies here, one file a slot, written by the run that used them.
+//! later lies here, one file a slot, written by the run that used them. One line a
+//! ride (JSON Lines), so that a diff shows rides and a long season reads fast.
 
 use super::LambdaError;
 use crate::bike::EVIDENCE_FOLDER;
-use crate::problem::Problems;
-use crate::yaml;
+use crate::problem::{Problem, Problems};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
 
 /// What a run says of its rides.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct RideStatements {
     /// The rides that counted, in the order of their hashes.
-    #[serde(default)]
     pub rides: Vec<RideStatement>,
     /// The rides that were passed over for what they hold, with the reason.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub passed_over: Vec<PassedOver>,
     /// Signs that only show in all rides together.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<StatedFinding>,
+}
+
+/// A line of the file.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Line {
+    Ride(RideStatement),
+    PassedOver(PassedOver),
+    Finding(StatedFinding),
 }
 
 /// What one ride said.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RideStatement {
-    /// Its name at the time.
-    pub file: String,
     /// SHA-256 of its bytes, in hex.
     pub sha256: String,
+    /// Its name at the time.
+    pub file: String,
     /// The revision it was made on.
     pub revision: String,
     /// Samples in the log.
@@ -89,29 +94,55 @@ pub struct StatedFinding {
 
 /// Where a slot's file lies.
 pub fn rides_path(slot: &str) -> String {
-    format!("{EVIDENCE_FOLDER}/{slot}.rides.yaml")
+    format!("{EVIDENCE_FOLDER}/{slot}.rides.jsonl")
 }
-
-const HEADER: &str = "\
-# What each ride behind the newest revision of this slot said. Errors in %, positive is lean.
-# Written by rideloop.
-";
 
 impl RideStatements {
     /// Reads the file.
     ///
     /// # Errors
-    /// Every problem with line and column.
+    /// Every line that is no statement.
     pub fn parse(path: &Path, text: &str) -> Result<Self, Problems> {
-        let node = yaml::parse(path, text)?;
-        yaml::read_node(path, &node)
+        Self::parse_of(path, text, |_| true)
+    }
+
+    /// Reads the file, of its rides only those whose hash is wanted.
+    ///
+    /// # Errors
+    /// Every line that is no statement.
+    pub fn parse_of(path: &Path, text: &str, wanted: impl Fn(&str) -> bool) -> Result<Self, Problems> {
+        let mut statements = Self::default();
+        let mut found = Vec::new();
+        for (number, line) in (1..).zip(text.lines()) {
+            if hash_of(line).is_some_and(|sha256| !wanted(sha256)) {
+                continue;
+            }
+            match serde_json::from_str(line) {
+                Ok(Line::Ride(ride)) => statements.rides.push(ride),
+                Ok(Line::PassedOver(ride)) => statements.passed_over.push(ride),
+                Ok(Line::Finding(finding)) => statements.findings.push(finding),
+                Err(error) => {
+                    let column = error.column() as u64;
+                    found.push(Problem::at(
+                        path,
+                        number,
+                        column,
+                        format!("is no statement of a ride: {error}"),
+                    ));
+                }
+            }
+        }
+        Problems(found).into_result().map(|()| statements)
     }
 
     /// The file's text; the same statements give the same bytes.
     pub fn to_text(&self) -> String {
-        let body = serde_yaml::to_string(&self.rounded()).expect("plain data always serialises");
-        let end = if body.ends_with('\n') { "" } else { "\n" };
-        format!("{HEADER}{body}{end}")
+        let rounded = self.rounded();
+        let rides = rounded.rides.into_iter().map(Line::Ride);
+        let passed_over = rounded.passed_over.into_iter().map(Line::PassedOver);
+        let findings = rounded.findings.into_iter().map(Line::Finding);
+        let lines = rides.chain(passed_over).chain(findings);
+        lines.map(|line| serde_json::to_string(&line).expect("plain data always serialises") + "\n").collect()
     }
 
     /// With thousandths of a percent and tenths of a second, so that the last bits
@@ -131,6 +162,11 @@ impl RideStatements {
         };
         Self { rides: self.rides.iter().map(ride).collect(), ..self.clone() }
     }
+}
+
+/// The hash of a ride's line, without reading the rest; it stands first.
+fn hash_of(line: &str) -> Option<&str> {
+    line.strip_prefix("{\"ride\":{\"sha256\":\"")?.get(..64)
 }
 
 #[cfg(test)]
@@ -160,9 +196,14 @@ mod tests {
             passed_over: Vec::new(),
             findings: Vec::new(),
         };
-        let read = RideStatements::parse(Path::new("x.rides.yaml"), &statements.to_text());
+        let text = statements.to_text();
+        let path = Path::new("x.rides.jsonl");
+        let read = RideStatements::parse(path, &text);
         assert_eq!(read.expect("own text"), statements.rounded());
-        let none = RideStatements::default();
-        assert_eq!(RideStatements::parse(Path::new("x"), &none.to_text()).expect("own text"), none);
+        let other = RideStatements::parse_of(path, &text, |sha256| sha256 != "a".repeat(64));
+        assert_eq!(other.expect("own text").rides, []);
+        assert_eq!(RideStatements::parse(path, "").expect("no ride"), RideStatements::default());
+        let broken = RideStatements::parse(path, &format!("{text}{{}}\n")).expect_err("no statement");
+        assert_eq!(broken.0[0].line, 2, "{broken}");
     }
 }

@@ -268,6 +268,16 @@ impl Store {
         Ok(Some(blob.content().to_vec()))
     }
 
+    /// The name git gives a file's bytes in `commit`, by which the same bytes are known in
+    /// another; `None` when that commit has no such file.
+    pub fn file_id(&self, commit: &str, path: &str) -> Result<Option<String>, LedgerError> {
+        match self.tree_of(commit)?.get_path(Path::new(path)) {
+            Ok(entry) => Ok((entry.kind() == Some(ObjectType::Blob)).then(|| entry.id().to_string())),
+            Err(error) if error.code() == ErrorCode::NotFound => Ok(None),
+            Err(error) => Err(self.git_error("read a file of the history", error)),
+        }
+    }
+
     /// The paths of all files in `commit` that begin with `prefix`, sorted.
     pub fn list_files(&self, commit: &str, prefix: &str) -> Result<Vec<String>, LedgerError> {
         let files = self.files_of(&self.tree_of(commit)?)?;

@@ -11,6 +11,7 @@ mod error;
 mod history;
 mod liars;
 mod open;
+mod past;
 mod rides;
 mod rollback;
 mod run;

@@ -210,12 +210,12 @@ pub fn found_delay(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Optio
 fn ridden_s(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
     let grid = &context.today.fuel.grid;
     let mut seconds = vec![0.0; grid.cells()];
-    let (rpm, load) = (rows.rpm(), rows.load());
+    let (rpm, load, interval_s) = (rows.rpm(), rows.load(), rows.interval_s());
     for i in (0..rows.len()).filter(|i| rows.is_kept(*i)) {
         if rpm[i] > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
             let corners = grid.corners(rpm[i], load[i]);
             for (cell, weight) in corners.cells.into_iter().zip(corners.weights) {
-                seconds[cell] += weight * rows.interval_s();
+                seconds[cell] += weight * interval_s;
             }
         }
     }

@@ -7,8 +7,11 @@ mod cell;
 mod changes;
 mod delay;
 mod documentation;
+mod heat;
 mod history;
+mod palette;
 mod run;
+mod season;
 mod standing;
 mod style;
 mod text_diff;
@@ -18,6 +21,7 @@ pub use changes::{diff, show};
 pub use documentation::{finding_list, stage_list, stage_page};
 pub use history::history;
 pub use run::{funnel, run};
+pub use season::season;
 pub use standing::{
     check, demo_end, demo_head, demo_round, new, register, ride_fate, rollback, simulate, status,
 };

@@ -2,15 +2,91 @@
 //!
 //! A bike with its history enters, a [`SeasonReport`] leaves: the same figures for
 //! the terminal, for JSON and for the page. Nothing is read from rides; what they
-//! said was written down by the runs that used them (`evidence/<slot>.rides.yaml`).
+//! said was written down by the runs that used them (`evidence/<slot>.rides.jsonl`).
 
+mod slot;
+mod told;
+
+pub use slot::WELL_KNOWN_PCT;
+pub(super) use slot::{knowledge_of, relative_error_pct};
+
+use super::error::OperationError;
+use super::history::{HistoryEntry, history};
+use super::open::OpenBike;
+use super::past::Past;
 use crate::bike::FuelTableKind;
 use crate::evidence::{EvidenceRow, LambdaError, PassedOver, StatedFinding};
-use crate::operations::HistoryEntry;
 use crate::ride::RideState;
 use crate::table::LoadAxis;
 use serde::Serialize;
 use std::collections::BTreeMap;
+
+/// Tells the season of one slot, or of all.
+///
+/// # Errors
+/// When there is no such slot, no revision yet, or one cannot be read any more.
+pub fn season(bike: &OpenBike, slot: Option<&str>) -> Result<SeasonReport, OperationError> {
+    if bike.revisions.is_empty() {
+        return Err(OperationError::failed("this bike has no revisions yet", "`rideloop run` makes them"));
+    }
+    let names = match slot {
+        Some(name) => vec![bike.slot(Some(name))?],
+        None => bike.folder.bike.slots.clone(),
+    };
+    let past = Past::new(bike);
+    let told = names.iter().map(|name| told::of_slot(bike, &past, name)).collect::<Result<Vec<_>, _>>()?;
+    let slots = names
+        .iter()
+        .zip(&told)
+        .map(|(name, told)| slot::slot_season(bike, &past, name, told))
+        .collect::<Result<Vec<_>, _>>()?;
+    let rides = told::rides(bike, &told);
+    let totals = told::totals(&rides);
+    let mut revisions = history(bike);
+    revisions.reverse();
+    let order = |name: &str| revisions.iter().position(|r| r.revision == name);
+    let mut warnings: Vec<SeasonWarning> = told.iter().flat_map(|t| t.warnings.clone()).collect();
+    warnings.sort_by_key(|warning| order(&warning.revision));
+    Ok(SeasonReport {
+        bike: bike.folder.bike.name.clone(),
+        builds: builds(bike, &revisions),
+        slots,
+        rejected: totals.rejected,
+        samples: totals.samples,
+        kept: totals.kept,
+        rides,
+        warnings,
+        revisions,
+    })
+}
+
+/// The builds that builds.yaml or a revision names, in the order they came.
+fn builds(bike: &OpenBike, revisions: &[HistoryEntry]) -> Vec<SeasonBuild> {
+    let mut names: Vec<&str> = revisions.iter().map(|r| r.build.as_str()).collect();
+    names.extend(bike.folder.builds.list().iter().map(|b| b.build.as_str()));
+    let listed = |name: &str| bike.folder.builds.list().iter().position(|b| b.build == name);
+    let mut builds: Vec<SeasonBuild> = Vec::new();
+    for name in names {
+        if builds.iter().any(|b| b.build == name) {
+            continue;
+        }
+        let known = bike.folder.builds.list().iter().find(|b| b.build == name);
+        let mut of_build = revisions.iter().filter(|r| r.build == name).map(|r| r.revision.clone());
+        let count = revisions.iter().filter(|r| r.build == name).count();
+        let first = of_build.next();
+        builds.push(SeasonBuild {
+            build: name.to_owned(),
+            since: known.map(|b| b.since.clone()),
+            what: known.map(|b| b.what.clone()),
+            last: of_build.last().or_else(|| first.clone()),
+            first,
+            revisions: count,
+        });
+    }
+    // builds.yaml knows the order; a build it does not name stays where it came.
+    builds.sort_by_key(|b| listed(&b.build).unwrap_or(0));
+    builds
+}
 
 /// The story of a bike's map.
 #[derive(Debug, Clone, Serialize)]
@@ -118,7 +194,9 @@ pub struct Knowledge {
     pub as_ridden: Option<LambdaError>,
     /// The same rides with the table this run made.
     pub after: Option<LambdaError>,
-    /// The evidence of every cell, row-major, when the axes are those of the slot now.
+    /// The evidence of every cell, row-major, when the axes are those of the slot now
+    /// and the run is one of the newest; `show` and `cell` tell it of any run.
+    #[serde(skip)]
     pub evidence: Option<Vec<EvidenceRow>>,
     /// What held cells, and how many, most first.
     pub held: Vec<(String, usize)>,
@@ -153,6 +231,10 @@ pub struct SeasonCell {
     pub evidence: Option<EvidenceRow>,
     /// Whether the evidence settles it.
     pub known: CellKnowledge,
+    /// The standard error as a share of what it needs, %.
+    pub std_error_pct: Option<f64>,
+    /// Whether the newest run left it at a limit.
+    pub at_limit: bool,
 }
 
 /// How well a cell is known.
