@@ -32,6 +32,8 @@ pub struct Bike {
     pub lambda_sensor: LambdaSensor,
     /// When the engine counts as warm.
     pub warm: WarmEngine,
+    /// From crankshaft to road, when it was given.
+    pub gearing: Option<Gearing>,
     /// The switchable table sets; the first is the default.
     pub slots: Vec<String>,
 }
@@ -60,6 +62,9 @@ struct BikeFile {
     /// When the engine counts as warm.
     #[serde(default)]
     warm: WarmEngine,
+    /// From crankshaft to road.
+    #[serde(default)]
+    gearing: Option<Gearing>,
     /// The switchable table sets; the first is the default.
     #[serde(default = "one_slot")]
     slots: Vec<String>,
@@ -91,6 +96,36 @@ impl Engine {
     /// Displacement of one cylinder, cm³.
     pub fn cylinder_cc(&self) -> f64 {
         self.displacement_cc / f64::from(self.cylinders)
+    }
+}
+
+/// From crankshaft to road.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Gearing {
+    /// Turns of the crankshaft for one turn of the gearbox's input.
+    #[schemars(range(min = 0.5, max = 6.0))]
+    pub primary: f64,
+    /// The gears' ratios, first gear first.
+    #[schemars(length(min = 1, max = 8), inner(range(min = 0.3, max = 6.0)))]
+    pub gears: Vec<f64>,
+    /// Turns of the gearbox's output for one turn of the wheel.
+    #[serde(rename = "final")]
+    #[schemars(range(min = 0.5, max = 8.0))]
+    pub last: f64,
+    /// How far one turn of the rear wheel goes, mm.
+    #[schemars(range(min = 800.0, max = 3000.0))]
+    pub wheel_circumference_mm: f64,
+}
+
+impl Gearing {
+    /// Road speed at an engine speed in a gear.
+    ///
+    /// Units: 1/min, gear from 1; result km/h, without slip.
+    pub fn speed_kph(&self, rpm: f64, gear: usize) -> f64 {
+        const MM_MIN_PER_KM_H: f64 = 1e6 / 60.0;
+        let ratio = self.primary * self.gears[gear - 1] * self.last;
+        rpm / ratio * self.wheel_circumference_mm / MM_MIN_PER_KM_H
     }
 }
 
@@ -427,6 +462,7 @@ impl Bike {
                 closed_loop: file.closed_loop,
                 lambda_sensor: file.lambda_sensor,
                 warm: file.warm,
+                gearing: file.gearing,
                 slots: file.slots,
             }),
             _ => Err(Problems(meaning.found)),

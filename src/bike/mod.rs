@@ -11,7 +11,7 @@ mod template;
 
 pub use builds::{Build, Builds, FIRST_BUILD};
 pub use config::{
-    Bike, ClosedLoop, ClosedLoopMode, Controller, Delay, Density, Engine, FixedDelay, FuelTableKind,
+    Bike, ClosedLoop, ClosedLoopMode, Controller, Delay, Density, Engine, FixedDelay, FuelTableKind, Gearing,
     Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};

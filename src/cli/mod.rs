@@ -8,6 +8,7 @@ mod cell;
 mod check;
 mod demo;
 mod diff;
+mod gaps;
 mod history;
 mod new;
 mod outcome;
@@ -82,6 +83,7 @@ enum Command {
     History(history::Args),
     Show(show::Args),
     Diff(diff::Args),
+    Gaps(gaps::Args),
     Cell(cell::Args),
     Rollback(rollback::Args),
     Season(season::Args),
@@ -134,6 +136,7 @@ pub fn main() -> ExitCode {
         Some(Command::Show(args)) => show::main(&context, &args),
         Some(Command::Cell(args)) => cell::main(&context, &args),
         Some(Command::Diff(args)) => diff::main(&context, &args),
+        Some(Command::Gaps(args)) => gaps::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),
         Some(Command::Season(args)) => season::main(&context, &args),
         Some(Command::Rides(args)) => rides::main(&context, &args),

@@ -8,6 +8,7 @@ mod check;
 mod delay;
 mod demo;
 mod error;
+mod gaps;
 mod history;
 mod liars;
 mod open;
@@ -29,6 +30,7 @@ pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use error::OperationError;
+pub use gaps::{Gap, GapsReport, GapsRequest, Place, gaps};
 pub use history::{
     DiffReport, HistoryEntry, SettingChange, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole,
     diff, find_revision, history, show,

@@ -1,8 +1,9 @@
 //! `diff` and `show`, as text.
 
+use super::heat::{self, Heat, HeatCell, draw};
 use super::history::head;
 use super::run::legend;
-use super::style::{Align, by_change, columns, faint, strong};
+use super::style::{Align, by_change, columns, strong};
 use super::text_diff::text_diff;
 use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole};
 use crate::table::{CellMark, DrawnCell, Layout, draw_changes};
@@ -92,44 +93,31 @@ pub fn show(report: &ShowReport, width: usize) -> String {
     text
 }
 
-/// A table in as many blocks of columns as the width asks for; values that were
-/// only inferred carry a mark.
+/// A table as a heat map; values that were only inferred carry a mark.
 fn table_text(table: &ShownTable, changed: &[DrawnCell], width: usize) -> String {
-    let mut text = format!("\n{}\n", strong(&format!("{}, {}", table.table.name(), table.slot)));
-    let corner = format!("rpm/{}", table.load_axis.unit());
-    let value = |v: &f64| units::fixed(*v, table.decimals);
     let inferred: Vec<&DrawnCell> = changed.iter().filter(|c| c.mark == Some(CellMark::Inferred)).collect();
-    let mark = |rpm: f64, load: f64| match inferred.iter().any(|c| c.rpm == rpm && c.load == load) {
-        true => CellMark::Inferred.sign().to_string(),
-        // So that the digits stay below each other.
-        false => String::from(if inferred.is_empty() { "" } else { " " }),
+    let mark = |rpm: f64, load: f64| {
+        let is_one = inferred.iter().any(|c| c.rpm == rpm && c.load == load);
+        is_one.then(|| CellMark::Inferred.sign())
     };
-    let first =
-        table.rpm.iter().map(|r| units::plain(*r).len()).max().unwrap_or(0).max(corner.chars().count());
-    let titles = table.load.iter().map(|l| units::plain(*l));
-    let column = titles.chain(table.values.iter().map(value)).map(|t| t.len()).max().unwrap_or(0)
-        + 2
-        + usize::from(!inferred.is_empty());
-    let per_block = (width.saturating_sub(first + 2) / column).max(1);
-    for (block, loads) in table.load.chunks(per_block).enumerate() {
-        if block > 0 {
-            text.push('\n');
-        }
-        let title = |l: &f64| format!("{}{}", units::plain(*l), mark(f64::NAN, *l));
-        let titles: String = loads.iter().map(|l| format!("{:>column$}", title(l))).collect();
-        let _ = writeln!(text, "  {corner:>first$}{}", titles.trim_end());
-        for (rpm, cells) in table.rpm.iter().zip(table.values.chunks(table.load.len())) {
-            let cells = cells.iter().skip(block * per_block).zip(loads);
-            let cell = |(v, load): (&f64, &f64)| format!("{:>column$}", value(v) + &mark(*rpm, *load));
-            let cells: String = cells.map(cell).collect();
-            let _ = writeln!(text, "  {:>first$}{}", units::plain(*rpm), cells.trim_end());
+    let smallest = table.values.iter().copied().fold(f64::INFINITY, f64::min);
+    let largest = table.values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let points = table.rpm.iter().flat_map(|rpm| table.load.iter().map(move |load| (*rpm, *load)));
+    let cells: Vec<HeatCell> = points
+        .zip(&table.values)
+        .map(|((rpm, load), value)| {
+            HeatCell::value(*value, table.decimals, (smallest, largest), mark(rpm, load))
+        })
+        .collect();
+    let heat = Heat { rpm: &table.rpm, load: &table.load, load_axis: table.load_axis, width };
+    let title = strong(&format!("{}, {}", table.table.name(), table.slot));
+    let text = format!("\n{title}\n{}", draw(&heat, &cells));
+    match inferred.is_empty() {
+        true => text,
+        false => {
+            text + &heat::legend(&format!("{} {}", CellMark::Inferred.sign(), CellMark::Inferred.about()))
         }
     }
-    if !inferred.is_empty() {
-        let legend = format!("{} {}", CellMark::Inferred.sign(), CellMark::Inferred.about());
-        let _ = writeln!(text, "  {}", faint(&legend));
-    }
-    text
 }
 
 fn evidence_text(evidence: &ShownEvidence, width: usize) -> String {

@@ -8,7 +8,7 @@ mod slot;
 mod told;
 
 pub use slot::WELL_KNOWN_PCT;
-pub(super) use slot::{knowledge_of, relative_error_pct};
+pub(super) use slot::{relative_error_pct, standing_evidence};
 
 use super::error::OperationError;
 use super::history::{HistoryEntry, history};

@@ -73,7 +73,7 @@ pub(super) fn slot_season(
         None => None,
     };
     let start_table = start.as_ref().map_or(&today.fuel, |(_, table)| table);
-    let newest_evidence = newest_evidence(bike, past, slot, &here, &oldest_first)?;
+    let newest_evidence = standing_evidence(bike, past, slot)?;
     let cells = cells(bike, slot, start_table, &here, &oldest_first, &newest_evidence);
     let (start_revision, convergence) =
         (here.first().map_or_else(|| bike.newest_name(), |s| s.revision.clone()), convergence(&here));
@@ -159,19 +159,23 @@ fn at_limit(row: &EvidenceRow) -> bool {
     name.and_then(Hold::from_name).is_some_and(Hold::is_limit)
 }
 
-/// The evidence that stands behind the map as it is, where this build has any: a
-/// rollback brings back that of the revision it restored.
-fn newest_evidence(
+/// The evidence that stands behind a slot's map as it is, where this build has any:
+/// a rollback brings back that of the revision it restored.
+///
+/// # Errors
+/// When it is there and cannot be read.
+pub(in crate::operations) fn standing_evidence(
     bike: &OpenBike,
     past: &Past<'_>,
     slot: &str,
-    here: &[&SlotStep],
-    revisions: &[&Revision],
 ) -> Result<Vec<EvidenceRow>, OperationError> {
-    let brings = |step: &&&SlotStep| {
-        matches!(revisions[step.revision_index].record.kind, RevisionKind::Run | RevisionKind::Rollback)
+    let build = bike.folder.builds.current();
+    let brings = |revision: &&Revision| {
+        let record = &revision.record;
+        let kind = matches!(record.kind, RevisionKind::Run | RevisionKind::Rollback);
+        kind && record.build == build && record.slots.iter().any(|s| s == slot)
     };
-    match (here.iter().rev().find(brings), bike.newest()) {
+    match (bike.revisions.iter().find(brings), bike.newest()) {
         (Some(_), Some(newest)) => past.evidence(&newest.commit, slot),
         _ => Ok(Vec::new()),
     }
