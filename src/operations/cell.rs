@@ -2,6 +2,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::past::Past;
 use crate::evidence::EvidenceRow;
 use crate::ledger::{RevisionKind, RideRef};
 use crate::table::LoadAxis;
@@ -62,17 +63,16 @@ pub fn cell(bike: &OpenBike, rpm: f64, load: f64, slot: Option<&str>) -> Result<
     let (i, j) = (grid.rpm.nearest(rpm), grid.load.nearest(load));
     let (cell_rpm, cell_load) = grid.point(grid.cell(i, j));
     let kind = bike.folder.bike.controller.fuel_table;
+    let past = Past::new(bike);
     let mut steps: Vec<CellStep> = Vec::new();
     for revision in bike.revisions.iter().rev() {
         if !revision.record.slots.contains(&slot) {
             continue;
         }
-        let value = bike.tables_at(&revision.commit, &slot)?.fuel.at(cell_rpm, cell_load);
+        let Some((_, table)) = past.fuel(&revision.commit, &slot)? else { continue };
+        let value = table.at(cell_rpm, cell_load);
         let evidence = match revision.record.kind {
-            RevisionKind::Run => {
-                let rows = bike.evidence_at(&revision.commit, &slot)?;
-                rows.into_iter().find(|r| r.rpm == cell_rpm && r.load == cell_load)
-            }
+            RevisionKind::Run => past.evidence_of_cell(&revision.commit, &slot, (cell_rpm, cell_load))?,
             _ => None,
         };
         steps.push(CellStep {

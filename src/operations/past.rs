@@ -8,6 +8,7 @@ use super::open::OpenBike;
 use crate::bike::{BIKE_FILE, Bike, FuelTableKind, SlotTables, fuel_path};
 use crate::evidence::{EvidenceRow, evidence_path, parse};
 use crate::table::Table;
+use crate::units;
 use std::cell::RefCell;
 use std::collections::HashMap;
 use std::path::Path;
@@ -78,6 +79,27 @@ impl<'a> Past<'a> {
             Some(text) => Ok(parse(Path::new(&path), &text, bike.controller.load)?),
             None => Ok(Vec::new()),
         }
+    }
+
+    /// The evidence of one cell as a commit holds it.
+    ///
+    /// # Errors
+    /// When it is there and cannot be read.
+    pub(super) fn evidence_of_cell(
+        &self,
+        commit: &str,
+        slot: &str,
+        (rpm, load): (f64, f64),
+    ) -> Result<Option<EvidenceRow>, OperationError> {
+        let (_, bike) = self.bike_yaml(commit)?;
+        let path = evidence_path(slot);
+        let Some(text) = self.text(commit, &path)? else { return Ok(None) };
+        // Only the line that is asked for is read.
+        let begin = format!("{},{},", units::plain(rpm), units::plain(load));
+        let titles = text.lines().next().unwrap_or_default();
+        let Some(line) = text.lines().find(|line| line.starts_with(&begin)) else { return Ok(None) };
+        let rows = parse(Path::new(&path), &format!("{titles}\n{line}\n"), bike.controller.load)?;
+        Ok(rows.into_iter().next())
     }
 
     /// A file of a commit as text.
