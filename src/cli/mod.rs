@@ -20,6 +20,7 @@ mod screen;
 mod season;
 mod show;
 mod simulate;
+mod span;
 mod stages;
 mod status;
 

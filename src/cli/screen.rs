@@ -86,6 +86,13 @@ impl Screen {
         }
     }
 
+    /// Prints a remark to standard error, unless it was asked to be quiet.
+    pub fn remark(&self, text: &str) {
+        if !self.quiet {
+            self.complain(&format!("{text}\n"));
+        }
+    }
+
     /// Prints to standard error.
     pub fn complain(&self, text: &str) {
         let choice = self.choice(&io::stderr());

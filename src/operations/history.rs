@@ -7,7 +7,7 @@ use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FileSource, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER,
 };
 use crate::evidence::EvidenceRow;
-use crate::ledger::{PipelineRef, Revision, RevisionKind, RideRef};
+use crate::ledger::{Moment, PipelineRef, Revision, RevisionKind, RideRef};
 use crate::pipeline::shipped;
 use crate::revision::revision_number;
 use crate::ride::hash;
@@ -51,7 +51,7 @@ pub struct HistoryEntry {
 }
 
 impl HistoryEntry {
-    fn new(revision: &Revision) -> Self {
+    pub(super) fn new(revision: &Revision) -> Self {
         let record = &revision.record;
         Self {
             revision: revision.name(),
@@ -74,13 +74,20 @@ impl HistoryEntry {
 }
 
 fn rfc3339(revision: &Revision) -> String {
-    let when = revision.when;
-    let time = jiff::Timestamp::from_second(when.unix_s);
-    let offset = jiff::tz::Offset::from_seconds(when.offset_min * 60);
-    match (time, offset) {
-        (Ok(time), Ok(offset)) => time.display_with_offset(offset).to_string(),
-        _ => when.unix_s.to_string(),
+    match with_offset(revision.when) {
+        Some((time, offset)) => time.display_with_offset(offset).to_string(),
+        None => revision.when.unix_s.to_string(),
     }
+}
+
+/// The day on the maker's own calendar; `None` for a time no calendar holds.
+pub(super) fn day_of(when: Moment) -> Option<jiff::civil::Date> {
+    with_offset(when).map(|(time, offset)| offset.to_datetime(time).date())
+}
+
+fn with_offset(when: Moment) -> Option<(jiff::Timestamp, jiff::tz::Offset)> {
+    let time = jiff::Timestamp::from_second(when.unix_s).ok()?;
+    Some((time, jiff::tz::Offset::from_seconds(when.offset_min.checked_mul(60)?).ok()?))
 }
 
 /// The revisions, newest first.
@@ -464,5 +471,21 @@ fn shown(slot: &str, role: TableRole, table: &Table) -> ShownTable {
         rpm: table.grid.rpm.breakpoints().to_vec(),
         load: table.grid.load.breakpoints().to_vec(),
         values: table.values.clone(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_revision_s_day_is_that_of_the_maker_s_own_calendar() {
+        // 2026-05-02 23:30 UTC is the next day east of it and the same day west of it.
+        let unix_s = 1_777_764_600;
+        let day = |offset_min| day_of(Moment { unix_s, offset_min }).map(|day| day.to_string());
+        assert_eq!(day(0).as_deref(), Some("2026-05-02"));
+        assert_eq!(day(60).as_deref(), Some("2026-05-03"));
+        assert_eq!(day(-600).as_deref(), Some("2026-05-02"));
+        assert_eq!(day_of(Moment { unix_s: i64::MAX, offset_min: i32::MAX }), None);
     }
 }

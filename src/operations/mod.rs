@@ -10,6 +10,7 @@ mod demo;
 mod error;
 mod gaps;
 mod history;
+mod history_filter;
 mod liars;
 mod open;
 mod past;
@@ -35,6 +36,7 @@ pub use history::{
     DiffReport, HistoryEntry, SettingChange, ShowReport, ShownEvidence, ShownTable, TableChange, TableRole,
     diff, find_revision, history, show,
 };
+pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_history};
 pub use open::OpenBike;
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};

@@ -2,13 +2,27 @@
 
 use super::style::{Align, columns, faint, strong};
 use crate::ledger::RevisionKind;
-use crate::operations::HistoryEntry;
+use crate::operations::{FilteredHistory, HistoryEntry};
+use crate::units;
 
-/// One line a revision, newest first.
-pub fn history(entries: &[HistoryEntry], width: usize) -> String {
-    if entries.is_empty() {
-        return "This bike has no revisions yet; `rideloop run` makes them.\n".to_owned();
+/// One line a revision, newest first, and how many are left out.
+pub fn history(found: &FilteredHistory, width: usize) -> String {
+    let left_out = left_out(found);
+    match (found.entries.is_empty(), &left_out) {
+        (true, None) => "This bike has no revisions yet; `rideloop run` makes them.\n".to_owned(),
+        (true, Some(left_out)) => format!("No revision fits: {left_out}\n"),
+        (false, None) => lines(&found.entries, width),
+        (false, Some(left_out)) => format!("{}\n{}\n", lines(&found.entries, width), faint(left_out)),
     }
+}
+
+/// How many revisions are left out, when some are.
+pub fn left_out(found: &FilteredHistory) -> Option<String> {
+    let all = units::counted(found.entries.len() + found.left_out, "revision");
+    (found.left_out > 0).then(|| format!("{} of {all} left out", found.left_out))
+}
+
+fn lines(entries: &[HistoryEntry], width: usize) -> String {
     let titles = ["rev", "made", "slot", "kind", "cells", "build", "summary"];
     let mut rows = vec![titles.map(str::to_owned).to_vec()];
     for entry in entries {

@@ -21,7 +21,7 @@ pub use cell::cell;
 pub use changes::{diff, show};
 pub use documentation::{finding_list, stage_list, stage_page};
 pub use gaps::gaps;
-pub use history::history;
+pub use history::{history, left_out};
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{

@@ -9,6 +9,7 @@ mod delay;
 mod demo;
 mod guards;
 mod help;
+mod history;
 mod inferred;
 mod kills;
 mod liars;
