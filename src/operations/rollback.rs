@@ -1,8 +1,9 @@
 //! `rollback`: a new revision that holds an earlier one's tables.
 
 use super::error::OperationError;
-use super::history::find_revision;
+
 use super::open::OpenBike;
+use super::point::find_revision;
 use super::write::{commit, open_for_writing, tool_name};
 use crate::bike::{FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, fuel_path};
 use crate::blend::Refusal;

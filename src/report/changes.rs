@@ -14,7 +14,9 @@ use std::fmt::Write as _;
 pub fn diff(report: &DiffReport, width: usize) -> String {
     let mut text = String::new();
     if report.tables.is_empty() && report.settings.is_empty() && report.came_or_went.is_empty() {
-        return format!("{} and {} hold the same tables and settings.\n", report.from, report.to);
+        // Where slots are compared, settings are not.
+        let what = if report.to.contains(':') { "tables" } else { "tables and settings" };
+        return format!("{} and {} hold the same {what}.\n", report.from, report.to);
     }
     for line in &report.came_or_went {
         let _ = writeln!(text, "{line}\n");
@@ -39,9 +41,12 @@ pub fn diff(report: &DiffReport, width: usize) -> String {
 }
 
 fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> String {
-    let name = format!("{} ({}), {}", change.table.name(), change.unit, change.slot);
+    let name = match &change.from_slot {
+        Some(_) => format!("{} ({})", change.table.name(), change.unit),
+        None => format!("{} ({}), {}", change.table.name(), change.unit, change.slot),
+    };
     if change.axes_changed {
-        return format!("{}: the axes changed, so cells cannot be compared\n", strong(&name));
+        return format!("{}: the axes differ, so cells cannot be compared\n", strong(&name));
     }
     let richer = change.cells.iter().filter(|c| c.change_pct > 0.0).count();
     let changed = units::counted(change.cells.len(), "cell");

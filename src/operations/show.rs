@@ -1,0 +1,140 @@
+//! `show`: one point of the history with everything that belongs to it.
+
+use super::diff::{DiffReport, TableRole, against_before};
+use super::error::OperationError;
+use super::history::HistoryEntry;
+use super::open::OpenBike;
+use super::point::{Point, find_point, no_revisions, slot_at};
+use super::run::drawn;
+use crate::bike::{FileSource, FuelTableKind, PIPELINES_FOLDER};
+use crate::evidence::EvidenceRow;
+use crate::ledger::RevisionKind;
+use crate::pipeline::shipped;
+use crate::ride::hash;
+use crate::table::{DrawnCell, LoadAxis, Table};
+use serde::Serialize;
+
+/// One revision with everything that belongs to it.
+#[derive(Debug, Clone, Serialize)]
+pub struct ShowReport {
+    /// Its line of the history.
+    #[serde(flatten)]
+    pub entry: HistoryEntry,
+    /// Its tables.
+    pub tables: Vec<ShownTable>,
+    /// The evidence behind it, by slot.
+    pub evidence: Vec<ShownEvidence>,
+    /// What changed against the revision before.
+    pub changes: Option<DiffReport>,
+    /// The pipeline's text; the commit's own message holds it in any case.
+    pub pipeline_text: Option<String>,
+}
+
+/// A table of a revision.
+#[derive(Debug, Clone, Serialize)]
+pub struct ShownTable {
+    /// The slot.
+    pub slot: String,
+    /// Which of its tables.
+    pub table: TableRole,
+    /// The load axis.
+    pub load_axis: LoadAxis,
+    /// Decimals of a cell.
+    pub decimals: usize,
+    /// Breakpoints, 1/min.
+    pub rpm: Vec<f64>,
+    /// Breakpoints of the load axis.
+    pub load: Vec<f64>,
+    /// Row-major cells, rpm by load.
+    pub values: Vec<f64>,
+}
+
+/// The evidence of a slot.
+#[derive(Debug, Clone, Serialize)]
+pub struct ShownEvidence {
+    /// The slot.
+    pub slot: String,
+    /// What its fuel cells hold.
+    pub fuel_table: FuelTableKind,
+    /// One row a cell.
+    pub cells: Vec<EvidenceRow>,
+}
+
+impl ShownEvidence {
+    /// The changed cells, ready to draw.
+    pub fn drawn_cells(&self) -> Vec<DrawnCell> {
+        drawn(&self.cells, self.fuel_table)
+    }
+}
+
+/// Shows one point of the history; by default the newest revision.
+///
+/// Without a slot: the slots that the revision is about.
+///
+/// # Errors
+/// When it does not exist or cannot be read any more, or two slots are named.
+pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<ShowReport, OperationError> {
+    let mut point = match name {
+        Some(name) => find_point(bike, name)?,
+        None => Point { revision: bike.newest().ok_or_else(no_revisions)?, slot: None },
+    };
+    match (&point.slot, slot) {
+        (Some(named), Some(slot)) if named != slot => {
+            return Err(OperationError::failed(
+                format!("slot `{named}` and slot `{slot}` are both asked for"),
+                "name one of them",
+            ));
+        }
+        (_, Some(slot)) => point.slot = Some(slot_at(bike, point.revision, slot)?),
+        (_, None) => {}
+    }
+    let revision = point.revision;
+    let (bike_then, files) = bike.bike_at(&revision.commit)?;
+    let is_shown = |name: &String| match &point.slot {
+        Some(slot) => name == slot,
+        None => revision.record.slots.contains(name),
+    };
+    let mut tables = Vec::new();
+    let mut evidence = Vec::new();
+    for slot in bike_then.slots.iter().filter(|s| is_shown(s)) {
+        let found = bike.tables_at(&revision.commit, slot)?;
+        let mut push = |role, table: &Table| tables.push(shown(slot, role, table));
+        push(TableRole::Fuel, &found.fuel);
+        push(TableRole::Mixture, &found.mixture);
+        if let Some(spark) = &found.spark {
+            push(TableRole::Spark, spark);
+        }
+        // Evidence of an earlier run of this slot says nothing about this revision.
+        if revision.record.kind == RevisionKind::Run && revision.record.slots.contains(slot) {
+            evidence.push(ShownEvidence {
+                slot: slot.clone(),
+                fuel_table: bike_then.controller.fuel_table,
+                cells: bike.evidence_at(&revision.commit, slot)?,
+            });
+        }
+    }
+    let changes = against_before(bike, point)?;
+    let pipeline_text = match &revision.record.pipeline {
+        Some(pipeline) => match files.text(&format!("{PIPELINES_FOLDER}/{}.yaml", pipeline.name))? {
+            Some(own) => Some(own),
+            // A shipped pipeline is shown only while it still is the one that was used.
+            None => {
+                shipped(&pipeline.name).filter(|t| hash(t.as_bytes()) == pipeline.sha256).map(str::to_owned)
+            }
+        },
+        None => None,
+    };
+    Ok(ShowReport { entry: HistoryEntry::new(revision), tables, evidence, changes, pipeline_text })
+}
+
+fn shown(slot: &str, role: TableRole, table: &Table) -> ShownTable {
+    ShownTable {
+        slot: slot.to_owned(),
+        table: role,
+        load_axis: table.load_axis,
+        decimals: table.resolution.decimals(),
+        rpm: table.grid.rpm.breakpoints().to_vec(),
+        load: table.grid.load.breakpoints().to_vec(),
+        values: table.values.clone(),
+    }
+}
