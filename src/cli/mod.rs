@@ -6,10 +6,12 @@
 
 mod cell;
 mod check;
+mod completions;
 mod demo;
 mod diff;
 mod gaps;
 mod history;
+mod man;
 mod new;
 mod outcome;
 mod progress;
@@ -25,7 +27,7 @@ mod stages;
 mod status;
 
 use crate::ledger::Moment;
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use outcome::{CliError, Exit};
 use screen::Screen;
 use std::path::{Path, PathBuf};
@@ -35,7 +37,7 @@ use std::process::ExitCode;
 /// remembers in git why every cell holds what it holds.
 #[derive(Debug, Parser)]
 #[command(
-    name = "rideloop",
+    name = NAME,
     version,
     max_term_width = 100,
     after_help = "Without a command, in a bike folder: where the bike stands and what to do next.\n\n\
@@ -91,6 +93,16 @@ enum Command {
     Rides(rides::Args),
     Stages(stages::Args),
     Simulate(simulate::Args),
+    Completions(completions::Args),
+    Man(man::Args),
+}
+
+/// The name of the program.
+const NAME: &str = "rideloop";
+
+/// The whole command line, for what is made from it.
+fn command_line() -> clap::Command {
+    Cli::command()
 }
 
 /// What every command gets.
@@ -143,6 +155,8 @@ pub fn main() -> ExitCode {
         Some(Command::Rides(args)) => rides::main(&context, &args),
         Some(Command::Stages(args)) => stages::main(&context, &args),
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
+        Some(Command::Completions(args)) => completions::main(&context, &args),
+        Some(Command::Man(args)) => man::main(&context, &args),
     };
     outcome::finish(&context.screen, result)
 }
@@ -176,7 +190,6 @@ fn now() -> Moment {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_command_line_is_well_formed() {

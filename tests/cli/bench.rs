@@ -21,7 +21,7 @@ pub struct Said {
 }
 
 impl Said {
-    fn new(output: Output) -> Self {
+    pub fn new(output: Output) -> Self {
         Self {
             code: output.status.code().unwrap_or(-1),
             out: String::from_utf8(output.stdout).expect("UTF-8"),

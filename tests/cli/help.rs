@@ -2,9 +2,21 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 12] = [
-    "demo", "new", "check", "run", "history", "show", "diff", "cell", "rollback", "rides", "stages",
+const COMMANDS: [&str; 14] = [
+    "demo",
+    "new",
+    "check",
+    "run",
+    "history",
+    "show",
+    "diff",
+    "cell",
+    "rollback",
+    "rides",
+    "stages",
     "simulate",
+    "completions",
+    "man",
 ];
 
 #[test]

@@ -13,6 +13,7 @@ mod history;
 mod inferred;
 mod kills;
 mod liars;
+mod manuals;
 mod points;
 mod readme;
 mod revisions;
