@@ -7,7 +7,7 @@ use crate::units;
 use serde::Serialize;
 
 /// A refusal: which guard, what it saw, what to look at.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema, thiserror::Error)]
 #[error("{saw}")]
 pub struct Refusal {
     /// The guard's name.

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 /// The reason a cell did not go where its evidence points.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Hold {
     /// The tuner locked it.

@@ -5,7 +5,7 @@ use crate::bike::FuelTableKind;
 use serde::Serialize;
 
 /// The evidence about one cell, in the unit of the fuel table.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct CellEvidence {
     /// Seconds of riding that speak for the cell, by bilinear weight.
     pub weight_s: f64,

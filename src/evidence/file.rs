@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 /// One cell of the evidence file.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct EvidenceRow {
     /// Breakpoint, 1/min.
     pub rpm: f64,

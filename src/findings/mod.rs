@@ -30,7 +30,7 @@ use crate::ride::{Channel, Ride};
 use serde::Serialize;
 
 /// How much weight a finding has.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
     /// Worth knowing.
@@ -53,7 +53,7 @@ impl Severity {
 }
 
 /// A sign that a sensor or a log lies.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Finding {
     /// Its name in the registry.
     pub name: &'static str,

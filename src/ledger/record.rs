@@ -8,7 +8,7 @@ use serde::Serialize;
 use std::fmt::Write as _;
 
 /// What made a revision.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum RevisionKind {
     /// The tables as they were found.
@@ -53,7 +53,7 @@ impl RevisionKind {
 }
 
 /// A pipeline as a revision remembers it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct PipelineRef {
     /// Its name.
     pub name: String,
@@ -62,7 +62,7 @@ pub struct PipelineRef {
 }
 
 /// A ride as a revision remembers it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct RideRef {
     /// SHA-256 of its bytes, in hex.
     pub sha256: String,
@@ -71,7 +71,7 @@ pub struct RideRef {
 }
 
 /// What a revision says of itself; written as trailers, read back from them.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct RevisionRecord {
     /// 1 for r1.
     pub number: u32,

@@ -9,7 +9,7 @@ use crate::table::LoadAxis;
 use serde::Serialize;
 
 /// One cell through all revisions of its slot.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct CellReport {
     /// The slot.
     pub slot: String,
@@ -32,7 +32,7 @@ pub struct CellReport {
 }
 
 /// A cell in one revision.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct CellStep {
     /// The revision.
     pub revision: String,

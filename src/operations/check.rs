@@ -21,7 +21,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 /// What a check found.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct CheckReport {
     /// What must be put right, as `file:line:column: what`.
     pub problems: Vec<FoundProblem>,
@@ -36,7 +36,7 @@ pub struct CheckReport {
 }
 
 /// One thing that must be put right.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct FoundProblem {
     /// The file.
     pub path: String,
@@ -66,7 +66,7 @@ impl From<Problem> for FoundProblem {
 }
 
 /// What a check says of one ride.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RideCheck {
     /// Its name.
     pub file: String,

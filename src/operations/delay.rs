@@ -5,7 +5,7 @@ use crate::pipeline::FoundDelay;
 use serde::Serialize;
 
 /// The lambda delay found from one ride.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RideDelay {
     /// Engine cycles.
     pub cycles: f64,

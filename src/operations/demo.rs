@@ -33,7 +33,7 @@ const IDENTITY: (&str, &str) = ("Demo Workshop", "demo@rideloop.invalid");
 const JUDGE_SEED: u64 = 9001;
 
 /// One time round the loop.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct DemoRound {
     /// 1, 2, 3, 4.
     pub round: u64,
@@ -56,7 +56,7 @@ pub struct DemoRound {
 }
 
 /// How far a map is from the truth along a ride it never learned from.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct TrueError {
     /// Root mean square over warm running time, %.
     pub rms_pct: f64,
@@ -67,7 +67,7 @@ pub struct TrueError {
 }
 
 /// What the demo did.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct DemoReport {
     /// The bike folder.
     pub folder: PathBuf,

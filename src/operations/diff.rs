@@ -13,7 +13,7 @@ use crate::units;
 use serde::Serialize;
 
 /// Which of a slot's tables is meant.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum TableRole {
     /// The fuel table.
@@ -36,7 +36,7 @@ impl TableRole {
 }
 
 /// How one table changed.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct TableChange {
     /// The slot.
     pub slot: String,
@@ -57,7 +57,7 @@ pub struct TableChange {
 }
 
 /// One cell that changed.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct ChangedCell {
     /// Breakpoint, 1/min.
     pub rpm: f64,
@@ -89,7 +89,7 @@ impl TableChange {
 }
 
 /// How one settings file changed.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SettingChange {
     /// The file.
     pub path: String,
@@ -100,7 +100,7 @@ pub struct SettingChange {
 }
 
 /// The difference of two points of the history.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct DiffReport {
     /// The older one: a revision, or a slot of it as r5:power.
     pub from: String,

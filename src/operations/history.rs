@@ -5,7 +5,7 @@ use crate::ledger::{Moment, PipelineRef, Revision, RevisionKind, RideRef};
 use serde::Serialize;
 
 /// One revision in the history.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct HistoryEntry {
     /// r1, r2 …
     pub revision: String,

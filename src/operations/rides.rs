@@ -60,7 +60,7 @@ impl RideStanding {
 }
 
 /// Why a ride is passed over.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum StandingReason {
     /// It fed a revision of this slot already.

@@ -34,7 +34,7 @@ pub struct RollbackRequest {
 }
 
 /// What a rollback did.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RollbackReport {
     /// The revision it made; none when the tables were those already.
     pub revision: Option<String>,

@@ -52,7 +52,7 @@ pub trait Progress: Sync {
 }
 
 /// What became of one ride.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RideReport {
     /// Its name.
     pub file: String,
@@ -81,7 +81,7 @@ pub struct RideReport {
 }
 
 /// A ride the run passed over.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SkippedRide {
     /// Its name.
     pub file: String,
@@ -96,7 +96,7 @@ pub struct SkippedRide {
 }
 
 /// What a run found and did.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RunReport {
     /// The revision it made.
     pub revision: Option<String>,

@@ -21,7 +21,7 @@ pub enum RideFate {
 }
 
 /// What became of a ride.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RideFateReport {
     /// Its name in the register.
     pub file: String,

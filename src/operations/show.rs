@@ -15,7 +15,7 @@ use crate::table::{DrawnCell, LoadAxis, Table};
 use serde::Serialize;
 
 /// One revision with everything that belongs to it.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct ShowReport {
     /// Its line of the history.
     #[serde(flatten)]
@@ -31,7 +31,7 @@ pub struct ShowReport {
 }
 
 /// A table of a revision.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct ShownTable {
     /// The slot.
     pub slot: String,
@@ -50,7 +50,7 @@ pub struct ShownTable {
 }
 
 /// The evidence of a slot.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct ShownEvidence {
     /// The slot.
     pub slot: String,

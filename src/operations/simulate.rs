@@ -9,7 +9,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// How the virtual bike is ridden.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Style {
     /// Town, country road, some motorway.
@@ -40,7 +40,7 @@ pub struct SimulateRequest {
 }
 
 /// The ride that was written.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SimulateReport {
     /// The file.
     pub file: PathBuf,

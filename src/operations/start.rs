@@ -15,7 +15,7 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// What `new` made.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct NewReport {
     /// The folder.
     pub folder: PathBuf,

@@ -11,7 +11,7 @@ use serde::Serialize;
 use std::path::Path;
 
 /// Where a bike stands.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct Status {
     /// The bike's name.
     pub bike: String,

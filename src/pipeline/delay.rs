@@ -18,7 +18,7 @@ use crate::units;
 use serde::Serialize;
 
 /// A delay found from a ride.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct FoundDelay {
     /// The delay that serves.
     pub delay: FixedDelay,

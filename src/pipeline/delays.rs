@@ -10,7 +10,7 @@ use crate::ride::median;
 use serde::Serialize;
 
 /// The delay that the rides found together.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct CommonDelay {
     /// Engine cycles.
     pub cycles: f64,

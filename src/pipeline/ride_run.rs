@@ -13,7 +13,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// One step of the funnel.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct FunnelStep {
     /// The stage, or `read` for the door.
     pub stage: String,
@@ -26,7 +26,7 @@ pub struct FunnelStep {
 }
 
 /// What became of the samples, stage by stage.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct Funnel {
     /// The steps in order.
     pub steps: Vec<FunnelStep>,

@@ -43,7 +43,7 @@ pub enum Stage {
 }
 
 /// What a stage does, which fixes where it may stand.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum StageKind {
     /// Keeps or drops samples.
@@ -138,7 +138,7 @@ pub fn entry<S: StageSettings>() -> StageEntry {
 }
 
 /// One setting of a stage, for documentation.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct SettingDoc {
     /// The key.
     pub name: String,

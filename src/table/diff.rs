@@ -4,7 +4,7 @@ use super::Table;
 use serde::Serialize;
 
 /// One cell that differs.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct CellChange {
     /// Breakpoint, 1/min.
     pub rpm: f64,
