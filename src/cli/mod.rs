@@ -4,6 +4,7 @@
 //! the only place that knows stdout, stderr, colour and width; `outcome` the
 //! only one that knows exit codes.
 
+mod answers;
 mod cell;
 mod check;
 mod completions;
@@ -18,6 +19,7 @@ mod progress;
 mod rides;
 mod rollback;
 mod run;
+mod schema;
 mod screen;
 mod season;
 mod show;
@@ -95,6 +97,7 @@ enum Command {
     Simulate(simulate::Args),
     Completions(completions::Args),
     Man(man::Args),
+    Schema(schema::Args),
 }
 
 /// The name of the program.
@@ -157,6 +160,7 @@ pub fn main() -> ExitCode {
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
+        Some(Command::Schema(args)) => schema::main(&context, &args),
     };
     outcome::finish(&context.screen, result)
 }

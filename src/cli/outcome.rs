@@ -3,9 +3,10 @@
 use super::screen::Screen;
 use crate::blend::Refusal;
 use crate::operations::OperationError;
-use crate::problem::Problem;
+use crate::problem::{Problem, Problems};
 use crate::report::{strong, warning};
-use serde_json::json;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::process::ExitCode;
 
 /// How a command ended well, or refused with a report of its own.
@@ -52,7 +53,7 @@ pub(super) fn wrong_command_line(error: &clap::Error) -> ExitCode {
         let what = error.to_string();
         let what = what.lines().next().unwrap_or_default().trim_start_matches("error: ");
         let screen = Screen::new(true, false, super::ColorWhen::Never);
-        screen.answer(&json!({ "error": { "kind": "command_line", "what": what } }));
+        screen.answer(&ErrorDocument::new(ErrorKind::CommandLine, what, None));
     }
     ExitCode::from(if asked_for_help { 0 } else { WRONG_COMMAND_LINE })
 }
@@ -68,7 +69,7 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
             };
             screen.complain(&message(&error));
             if screen.json() {
-                screen.answer(&document(&error));
+                answer(screen, error);
             }
             exit
         }
@@ -110,21 +111,91 @@ fn refused(refusal: &Refusal) -> String {
     )
 }
 
+/// What stands on standard output when a command failed.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct ErrorDocument {
+    /// What went wrong.
+    error: ErrorBody,
+}
+
+/// What went wrong.
+#[derive(Debug, Serialize, JsonSchema)]
+struct ErrorBody {
+    /// What kind of trouble it is.
+    kind: ErrorKind,
+    /// What happened, for a person.
+    what: String,
+    /// What to do about it, where that is not obvious.
+    hint: Option<String>,
+    /// Every problem of the files, for the kind `problems`.
+    problems: Vec<ProblemBody>,
+}
+
+/// A kind of trouble.
+#[derive(Debug, Clone, Copy, Serialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+enum ErrorKind {
+    /// The command line cannot be understood (exit code 2).
+    CommandLine,
+    /// Files of the bike folder cannot be used.
+    Problems,
+    /// The repository.
+    Ledger,
+    /// Anything else.
+    Failed,
+}
+
+/// One problem of a file.
+#[derive(Debug, Serialize, JsonSchema)]
+struct ProblemBody {
+    /// The file.
+    path: String,
+    /// One-based line, 0 when the whole file is meant.
+    line: u64,
+    /// One-based column, 0 when the whole line is meant.
+    column: u64,
+    /// What was found and what is allowed.
+    what: String,
+    /// What to do about it, where that is not obvious.
+    hint: Option<String>,
+}
+
+/// What stands on standard output when a guard refused.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct RefusalDocument {
+    /// The guard, and what it saw.
+    refused: Refusal,
+}
+
+impl ErrorDocument {
+    fn new(kind: ErrorKind, what: impl Into<String>, hint: Option<String>) -> Self {
+        Self { error: ErrorBody { kind, what: what.into(), hint, problems: Vec::new() } }
+    }
+
+    fn of_problems(problems: Problems) -> Self {
+        let mut document = Self::new(ErrorKind::Problems, problems.to_string(), None);
+        let bodies = problems.0.into_iter().map(|p| ProblemBody {
+            path: p.path.display().to_string(),
+            line: p.line,
+            column: p.column,
+            what: p.what,
+            hint: p.hint,
+        });
+        document.error.problems = bodies.collect();
+        document
+    }
+}
+
 /// The error for a script.
-fn document(error: &OperationError) -> serde_json::Value {
+fn answer(screen: &Screen, error: OperationError) {
     match error {
-        OperationError::Problems(problems) => {
-            let list: Vec<_> = problems
-                .0
-                .iter()
-                .map(|p| json!({ "path": p.path, "line": p.line, "column": p.column, "what": p.what, "hint": p.hint }))
-                .collect();
-            json!({ "error": { "kind": "problems", "problems": list } })
+        OperationError::Refused(refused) => screen.answer(&RefusalDocument { refused }),
+        OperationError::Problems(problems) => screen.answer(&ErrorDocument::of_problems(problems)),
+        OperationError::Ledger(error) => {
+            screen.answer(&ErrorDocument::new(ErrorKind::Ledger, error.to_string(), None));
         }
-        OperationError::Refused(refusal) => json!({ "refused": refusal }),
-        OperationError::Ledger(error) => json!({ "error": { "kind": "ledger", "what": error.to_string() } }),
         OperationError::Failed { what, hint } => {
-            json!({ "error": { "kind": "failed", "what": what, "hint": hint } })
+            screen.answer(&ErrorDocument::new(ErrorKind::Failed, what, hint));
         }
     }
 }

@@ -3,9 +3,11 @@
 use super::outcome::Exit;
 use super::{Context, Result};
 use crate::operations::{OpenBike, RideFate};
+use crate::ride::RegisteredRide;
 use crate::{operations, report};
 use clap::Subcommand;
-use serde_json::json;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::path::PathBuf;
 
 /// The register: which rides count, which are set aside, and why.
@@ -38,14 +40,20 @@ enum Decision {
     },
 }
 
+/// The register.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct RideList {
+    /// The rides, in the order they came.
+    rides: Vec<RegisteredRide>,
+}
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let (file, fate) = match &args.decision {
         None => {
             let bike = OpenBike::open(context.root())?;
             let register = &bike.register;
-            context
-                .screen
-                .tell(&json!({ "rides": register.rides() }), |width| report::register(register, width));
+            let list = RideList { rides: register.rides().to_vec() };
+            context.screen.tell(&list, |width| report::register(register, width));
             return Ok(Exit::Done);
         }
         Some(Decision::SetAside { file, why }) => (file, RideFate::SetAside(why.clone())),

@@ -3,10 +3,12 @@
 use super::outcome::{CliError, Exit};
 use super::progress::RideBar;
 use super::{Context, Result};
+use crate::blend::Refusal;
 use crate::operations::{OperationError, RunRequest};
 use crate::pipeline::DEFAULT_PIPELINE;
 use crate::{operations, report};
-use serde_json::json;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::path::PathBuf;
 
 /// Turn rides into evidence, and evidence into the next revision of the fuel map.
@@ -32,6 +34,25 @@ pub(super) struct Args {
     rides: Vec<PathBuf>,
 }
 
+/// A run that a guard refused before it looked at a ride.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct RunRefusal {
+    /// It made none.
+    revision: (),
+    /// It made none.
+    commit: (),
+    /// The slot that was asked for.
+    slot: Option<String>,
+    /// Whether nothing was to be written.
+    dry_run: bool,
+    /// No ride was read.
+    rides: [(); 0],
+    /// No cell was looked at.
+    cells: [(); 0],
+    /// The guard that refused.
+    refused: Refusal,
+}
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let request = RunRequest {
         pipeline: args.pipeline.clone(),
@@ -48,15 +69,15 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         }
         Err(OperationError::Refused(refusal)) if context.screen.json() => {
             // The same keys as a run that got further, so that a script needs one reader.
-            context.screen.answer(&json!({
-                "revision": null,
-                "commit": null,
-                "slot": args.slot,
-                "dry_run": args.dry_run,
-                "rides": [],
-                "cells": [],
-                "refused": refusal,
-            }));
+            context.screen.answer(&RunRefusal {
+                revision: (),
+                commit: (),
+                slot: args.slot.clone(),
+                dry_run: args.dry_run,
+                rides: [],
+                cells: [],
+                refused: refusal,
+            });
             Ok(Exit::Refused)
         }
         Err(error) => Err(CliError(error)),

@@ -3,6 +3,7 @@
 use super::ColorWhen;
 use anstream::{AutoStream, ColorChoice};
 use serde::Serialize;
+use serde_json::Value;
 use std::cell::Cell;
 use std::io::{self, IsTerminal, Write};
 
@@ -20,7 +21,7 @@ const PLAIN_WIDTH: usize = 100;
 const NARROWEST: usize = 40;
 
 /// The version of every JSON document.
-const FORMAT_VERSION: u32 = 1;
+pub(super) const FORMAT_VERSION: u32 = 1;
 
 impl Screen {
     pub(super) fn new(json: bool, quiet: bool, color: ColorWhen) -> Self {
@@ -55,10 +56,15 @@ impl Screen {
         }
     }
 
-    /// Prints the answer as one JSON document; objects get a `format_version`.
+    /// Prints the answer as one JSON document. Objects get a `format_version`; an
+    /// array stays one, so its elements get it.
     pub fn answer(&self, value: &impl Serialize) {
         let mut json = serde_json::to_value(value).unwrap_or_default();
-        if let Some(object) = json.as_object_mut() {
+        let documents = match &mut json {
+            Value::Array(list) => list.as_mut_slice(),
+            one => std::slice::from_mut(one),
+        };
+        for object in documents.iter_mut().filter_map(Value::as_object_mut) {
             object.shift_insert(0, "format_version".to_owned(), FORMAT_VERSION.into());
         }
         let text = serde_json::to_string_pretty(&json).unwrap_or_default();

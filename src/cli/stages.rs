@@ -4,10 +4,11 @@ use super::outcome::Exit;
 use super::{Context, Result};
 use crate::findings::{self, FindingEntry};
 use crate::operations::OperationError;
-use crate::pipeline::{self, StageEntry, stages};
+use crate::pipeline::{self, SettingDoc, StageEntry, StageKind, stages};
 use crate::problem::nearest;
 use crate::report;
-use serde_json::json;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::path::PathBuf;
 
 /// Every pipeline stage with its settings, units, defaults and an example.
@@ -31,6 +32,81 @@ pub(super) struct Args {
     findings: bool,
 }
 
+/// Every stage.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct StageList {
+    /// They, in the order they usually stand in.
+    stages: Vec<StagePage>,
+}
+
+/// One stage.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct StagePage {
+    /// The name in a pipeline file.
+    name: &'static str,
+    /// Where it may stand.
+    kind: StageKind,
+    /// One sentence.
+    about: &'static str,
+    /// Where the method and its numbers come from.
+    source: &'static str,
+    /// A line as it may stand in a pipeline file.
+    example: &'static str,
+    /// Its settings.
+    settings: Vec<SettingDoc>,
+    /// The reasons it drops samples for.
+    reasons: Vec<ReasonDoc>,
+    /// The JSON Schema of its settings.
+    schema: serde_json::Value,
+}
+
+/// A reason to drop a sample.
+#[derive(Debug, Serialize, JsonSchema)]
+struct ReasonDoc {
+    /// Its name in reports.
+    reason: &'static str,
+    /// What it means.
+    about: &'static str,
+}
+
+/// Every sign that a sensor or a log lies.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct FindingList {
+    /// They.
+    findings: Vec<FindingPage>,
+}
+
+/// One sign.
+#[derive(Debug, Serialize, JsonSchema)]
+struct FindingPage {
+    /// Its name in reports.
+    name: &'static str,
+    /// One sentence.
+    about: &'static str,
+    /// How much weight it has.
+    severity: &'static str,
+    /// What to look at.
+    look_at: &'static str,
+    /// Where the method and its numbers come from.
+    source: &'static str,
+}
+
+/// A shipped pipeline.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct PipelineText {
+    /// Its name.
+    pipeline: String,
+    /// Its file.
+    text: String,
+}
+
+/// The file a schema was written to.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct SchemaFile {
+    /// The file.
+    file: PathBuf,
+}
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let registry = stages::registry();
     if let Some(path) = &args.schema {
@@ -39,19 +115,20 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     if args.findings {
         let registry = findings::registry();
         let list: Vec<_> = registry.iter().map(|entry| describe_finding(entry)).collect();
-        context.screen.tell(&json!({ "findings": list }), |width| report::finding_list(&registry, width));
+        context.screen.tell(&FindingList { findings: list }, |width| report::finding_list(&registry, width));
         return Ok(Exit::Done);
     }
     if let Some(name) = &args.pipeline {
         let known: Vec<&str> = pipeline::SHIPPED.iter().map(|(n, _)| *n).collect();
         let text = pipeline::shipped(name).ok_or_else(|| unknown("pipeline", name, &known))?;
-        context.screen.tell(&json!({ "pipeline": name, "text": text }), |_| text.to_owned());
+        let shipped = PipelineText { pipeline: name.clone(), text: text.to_owned() };
+        context.screen.tell(&shipped, |_| text.to_owned());
         return Ok(Exit::Done);
     }
     match &args.stage {
         None => {
             let list: Vec<_> = registry.iter().map(describe).collect();
-            context.screen.tell(&json!({ "stages": list }), |width| report::stage_list(&registry, width));
+            context.screen.tell(&StageList { stages: list }, |width| report::stage_list(&registry, width));
         }
         Some(name) => {
             let known: Vec<&str> = registry.iter().map(|e| e.name).collect();
@@ -71,29 +148,28 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> OperationError {
     OperationError::failed(format!("there is no {what} `{name}`"), hint)
 }
 
-fn describe(entry: &StageEntry) -> serde_json::Value {
-    let reasons: Vec<_> =
-        entry.reasons.iter().map(|r| json!({ "reason": r.key, "about": r.about })).collect();
-    json!({
-        "name": entry.name,
-        "kind": entry.kind,
-        "about": entry.about,
-        "source": entry.source,
-        "example": entry.example,
-        "settings": entry.settings(),
-        "reasons": reasons,
-        "schema": (entry.schema)(),
-    })
+fn describe(entry: &StageEntry) -> StagePage {
+    let reasons = entry.reasons.iter().map(|r| ReasonDoc { reason: r.key, about: r.about });
+    StagePage {
+        name: entry.name,
+        kind: entry.kind,
+        about: entry.about,
+        source: entry.source,
+        example: entry.example,
+        settings: entry.settings(),
+        reasons: reasons.collect(),
+        schema: (entry.schema)(),
+    }
 }
 
-fn describe_finding(entry: &FindingEntry) -> serde_json::Value {
-    json!({
-        "name": entry.name,
-        "about": entry.about,
-        "severity": entry.severity,
-        "look_at": entry.look_at,
-        "source": entry.source,
-    })
+fn describe_finding(entry: &FindingEntry) -> FindingPage {
+    FindingPage {
+        name: entry.name,
+        about: entry.about,
+        severity: entry.severity,
+        look_at: entry.look_at,
+        source: entry.source,
+    }
 }
 
 fn schema(context: &Context, path: &std::path::Path) -> Result {
@@ -104,7 +180,7 @@ fn schema(context: &Context, path: &std::path::Path) -> Result {
         return Ok(Exit::Done);
     }
     std::fs::write(path, text).map_err(|error| OperationError::io("write", path, &error))?;
-    context.screen.tell(&json!({ "file": path }), |_| {
+    context.screen.tell(&SchemaFile { file: path.to_path_buf() }, |_| {
         format!("{} describes pipeline files for editors that know JSON Schema\n", path.display())
     });
     Ok(Exit::Done)

@@ -5,7 +5,8 @@ use super::{Context, Result};
 use crate::bike::BikeFolder;
 use crate::operations::OperationError;
 use crate::{operations, report};
-use serde_json::json;
+use schemars::JsonSchema;
+use serde::Serialize;
 
 const HOW_TO_START: &str = "\
 This is not a bike folder. To start:
@@ -17,6 +18,13 @@ This is not a bike folder. To start:
 With a bike folder: go there, or name it with --bike DIR.
 ";
 
+/// The answer outside a bike folder.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct NoBike {
+    /// There is none.
+    bike: (),
+}
+
 pub(super) fn main(context: &Context) -> Result {
     if !context.root().is_dir() {
         return Err(OperationError::failed(
@@ -26,7 +34,7 @@ pub(super) fn main(context: &Context) -> Result {
         .into());
     }
     if !BikeFolder::is_one(context.root()) {
-        context.screen.tell(&json!({ "bike": null }), |_| HOW_TO_START.to_owned());
+        context.screen.tell(&NoBike { bike: () }, |_| HOW_TO_START.to_owned());
         return Ok(Exit::Done);
     }
     let status = operations::status(context.root())?;

@@ -67,7 +67,9 @@ pub struct ChangedCell {
     pub before: f64,
     /// The newer value.
     pub after: f64,
-    /// The change in %: of fuel for a fuel table, of the value otherwise.
+    /// The change in %: of fuel for a fuel table, of the value otherwise; null in JSON
+    /// where the older value is 0.
+    #[schemars(with = "Option<f64>")]
     pub change_pct: f64,
     /// What held it in the newer revision: the limit at which it stopped, or `inferred`.
     pub held_by: Option<String>,

@@ -15,6 +15,12 @@ pub fn stage_list(entries: &[StageEntry], width: usize) -> String {
     )
 }
 
+/// Names with what each is about.
+pub fn name_list(rows: &[(&str, &str)], width: usize) -> String {
+    let rows = rows.iter().map(|(name, about)| vec![(*name).to_owned(), (*about).to_owned()]).collect();
+    columns(rows, &[Align::Left, Align::Left], width)
+}
+
 /// All findings with their rules and sources.
 pub fn finding_list(entries: &[&FindingEntry], width: usize) -> String {
     let mut text = format!(

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 14] = [
+const COMMANDS: [&str; 15] = [
     "demo",
     "new",
     "check",
@@ -17,6 +17,7 @@ const COMMANDS: [&str; 14] = [
     "simulate",
     "completions",
     "man",
+    "schema",
 ];
 
 #[test]

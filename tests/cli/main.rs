@@ -3,6 +3,7 @@
 //! Every test has a home of its own with a git identity in it, a fixed clock,
 //! and no environment besides.
 
+mod answers;
 mod bench;
 mod closed_loop;
 mod delay;
