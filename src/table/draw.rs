@@ -64,12 +64,23 @@ pub struct Layout<'a> {
 
 const GAP: usize = 2;
 const UNCHANGED: &str = ".";
+/// The sign of an unchanged cell that is locked.
+pub const LOCKED: &str = "#";
 
 /// Draws changed cells: only the rows and columns that hold one, in as many
 /// blocks of columns as the width asks for.
 ///
 /// Each row takes two lines: `old→new`, and the change with its sign.
 pub fn draw_changes(cells: &[DrawnCell], layout: &Layout<'_>) -> String {
+    draw_changes_among(cells, layout, &|_, _| false)
+}
+
+/// The same, with a sign of its own for unchanged cells that are locked.
+pub fn draw_changes_among(
+    cells: &[DrawnCell],
+    layout: &Layout<'_>,
+    is_locked: &dyn Fn(f64, f64) -> bool,
+) -> String {
     let rows = breakpoints(cells.iter().map(|c| c.rpm));
     let columns = breakpoints(cells.iter().map(|c| c.load));
     let corner = format!("rpm/{}", layout.load_axis.unit());
@@ -98,7 +109,8 @@ pub fn draw_changes(cells: &[DrawnCell], layout: &Layout<'_>) -> String {
             let mut lower = " ".repeat(first);
             for load in block {
                 let Some(cell) = find(*rpm, *load) else {
-                    upper.push_str(&format!("{UNCHANGED:>column_width$}"));
+                    let sign = if is_locked(*rpm, *load) { LOCKED } else { UNCHANGED };
+                    upper.push_str(&format!("{sign:>column_width$}"));
                     lower.push_str(&" ".repeat(column_width));
                     continue;
                 };
@@ -122,6 +134,10 @@ fn values(cell: &DrawnCell, layout: &Layout<'_>) -> String {
 
 fn change(cell: &DrawnCell) -> String {
     let mark = cell.mark.map(|mark| mark.sign().to_string()).unwrap_or_default();
+    if !cell.change_pct.is_finite() {
+        // Of nothing, or of no spark advance, there are no percents.
+        return format!("{}{mark}", units::signed(cell.after - cell.before, 1));
+    }
     format!("{}%{mark}", units::signed(cell.change_pct, 1))
 }
 
@@ -160,6 +176,21 @@ rpm/%          5         10
           -2.0%~      -2.0%
 ";
         assert_eq!(draw(&cells, 80), wanted);
+    }
+
+    #[test]
+    fn locked_cells_among_the_changed_ones_are_marked() {
+        let cells = [cell(2000.0, 5.0, 50.0, 51.0, None), cell(3000.0, 10.0, 0.0, 1.5, None)];
+        let paint = |_: f64, text: &str| text.to_owned();
+        let layout = Layout { decimals: 1, load_axis: LoadAxis::ThrottlePct, width: 80, paint: &paint };
+        let wanted = "\
+rpm/%          5         10
+ 2000  50.0→51.0          #
+           +2.0%
+ 3000          .    0.0→1.5
+                       +1.5
+";
+        assert_eq!(draw_changes_among(&cells, &layout, &|rpm, _| rpm == 2000.0), wanted);
     }
 
     #[test]

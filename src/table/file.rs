@@ -50,7 +50,7 @@ pub fn parse(
 }
 
 /// Engine speeds a table may name. Common practice, no source.
-const RPM: std::ops::RangeInclusive<f64> = 0.0..=30_000.0;
+pub(super) const RPM: std::ops::RangeInclusive<f64> = 0.0..=30_000.0;
 
 struct Reader<'a> {
     path: &'a Path,

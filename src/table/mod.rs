@@ -6,13 +6,15 @@
 mod axis;
 mod diff;
 mod draw;
+mod exchange;
 mod file;
 mod grid;
 mod resolution;
 
 pub use axis::{Axis, AxisError};
 pub use diff::{CellChange, TableDiff};
-pub use draw::{CellMark, DrawnCell, Layout, draw_changes};
+pub use draw::{CellMark, DrawnCell, LOCKED, Layout, draw_changes, draw_changes_among};
+pub use exchange::{ExportLayout, Format, ImportExpectation, Imported, Rows, export, import};
 pub use file::{parse, write};
 pub use grid::{Corners, Grid};
 pub use resolution::Resolution;
