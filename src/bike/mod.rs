@@ -6,6 +6,8 @@
 mod builds;
 mod config;
 mod folder;
+mod hand_change;
+mod locking;
 mod slot;
 mod template;
 
@@ -15,7 +17,9 @@ pub use config::{
     Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
-pub use slot::{Lock, SlotTables, fuel_path, locks_path, mixture_path, spark_path};
+pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, SMOOTH_PCT, apply};
+pub use locking::{lock_cells, locks_text, unlock_cells};
+pub use slot::{Lock, SlotTables, TableRole, fuel_path, locks_path, mixture_path, spark_path};
 pub use template::{Template, TemplateFile};
 
 /// The name of the bike's own file.

@@ -1,6 +1,6 @@
 //! One slot's tables: fuel, mixture, spark, and the cells a tuner has locked.
 
-use super::config::{Bike, Region};
+use super::config::{Bike, FuelTableKind, Region};
 use super::folder::FileSource;
 use crate::problem::{Problem, Problems};
 use crate::table::{self, Resolution, Table};
@@ -20,6 +20,69 @@ pub struct SlotTables {
     pub spark: Option<Table>,
     /// Regions the tool must not change.
     pub locks: Vec<Lock>,
+}
+
+/// Which of a slot's tables is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum TableRole {
+    /// The fuel table.
+    Fuel,
+    /// The mixture table.
+    Mixture,
+    /// The spark table.
+    Spark,
+}
+
+impl TableRole {
+    /// All of them, in the order they are read and shown.
+    pub const ALL: [TableRole; 3] = [TableRole::Fuel, TableRole::Mixture, TableRole::Spark];
+
+    /// The word for it.
+    pub fn name(self) -> &'static str {
+        match self {
+            TableRole::Fuel => "fuel",
+            TableRole::Mixture => "mixture",
+            TableRole::Spark => "spark",
+        }
+    }
+
+    /// The table of that name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.name() == name)
+    }
+
+    /// The table's file.
+    pub fn path(self, slot: &str) -> String {
+        format!("{}/{slot}/{}.csv", super::MAPS_FOLDER, self.name())
+    }
+
+    /// What its cells hold.
+    pub fn unit(self, kind: FuelTableKind) -> &'static str {
+        match self {
+            TableRole::Fuel => kind.name(),
+            TableRole::Mixture => "lambda",
+            TableRole::Spark => "degrees before top dead centre",
+        }
+    }
+
+    /// What a cell of the table may hold at all.
+    pub fn allowed(self, kind: FuelTableKind) -> std::ops::RangeInclusive<f64> {
+        match self {
+            TableRole::Fuel => kind.allowed(),
+            TableRole::Mixture => WANTED_LAMBDA,
+            TableRole::Spark => SPARK_DEG,
+        }
+    }
+
+    /// The smallest step a cell of the table can hold.
+    pub fn resolution(self, bike: &Bike) -> Resolution {
+        match self {
+            TableRole::Fuel => bike.resolution,
+            TableRole::Mixture => Resolution::new(0.001).expect("0.001 is a decimal step"),
+            TableRole::Spark => Resolution::new(0.1).expect("0.1 is a decimal step"),
+        }
+    }
 }
 
 /// A region of cells that stays as it is.
@@ -44,17 +107,17 @@ impl Lock {
 
 /// The fuel table's file.
 pub fn fuel_path(slot: &str) -> String {
-    format!("{}/{slot}/fuel.csv", super::MAPS_FOLDER)
+    TableRole::Fuel.path(slot)
 }
 
 /// The mixture table's file.
 pub fn mixture_path(slot: &str) -> String {
-    format!("{}/{slot}/mixture.csv", super::MAPS_FOLDER)
+    TableRole::Mixture.path(slot)
 }
 
 /// The spark table's file.
 pub fn spark_path(slot: &str) -> String {
-    format!("{}/{slot}/spark.csv", super::MAPS_FOLDER)
+    TableRole::Spark.path(slot)
 }
 
 /// The locked cells' file.
@@ -75,10 +138,9 @@ impl SlotTables {
     /// Every problem of every file.
     pub fn read(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Self, Problems> {
         let mut found = Vec::new();
-        let thousandth = Resolution::new(0.001).expect("0.001 is a decimal step");
-        let tenth = Resolution::new(0.1).expect("0.1 is a decimal step");
         let kind = bike.controller.fuel_table;
-        let mut table = |path: String, resolution, allowed, needed| -> Option<Table> {
+        let mut table = |role: TableRole, needed: bool| -> Option<Table> {
+            let path = role.path(slot);
             let text = match files.text(&path) {
                 Ok(Some(text)) => text,
                 Ok(None) => {
@@ -93,6 +155,7 @@ impl SlotTables {
                 }
             };
             let axis = bike.controller.load;
+            let (resolution, allowed) = (role.resolution(bike), role.allowed(kind));
             match table::parse(Path::new(&path), &text, axis, resolution, allowed) {
                 Ok(table) => Some(table),
                 Err(problems) => {
@@ -101,9 +164,9 @@ impl SlotTables {
                 }
             }
         };
-        let fuel = table(fuel_path(slot), bike.resolution, kind.allowed(), true);
-        let mixture = table(mixture_path(slot), thousandth, WANTED_LAMBDA, true);
-        let spark = table(spark_path(slot), tenth, SPARK_DEG, false);
+        let fuel = table(TableRole::Fuel, true);
+        let mixture = table(TableRole::Mixture, true);
+        let spark = table(TableRole::Spark, false);
         let locks = read_locks(slot, files).unwrap_or_else(|problems| {
             found.extend(problems.0);
             Vec::new()
@@ -128,6 +191,25 @@ impl SlotTables {
         };
         let allowed = bike.controller.fuel_table.allowed();
         table::parse(Path::new(&path), &text, bike.controller.load, bike.resolution, allowed)
+    }
+
+    /// One of the tables; only spark may be missing.
+    pub fn table(&self, role: TableRole) -> Option<&Table> {
+        match role {
+            TableRole::Fuel => Some(&self.fuel),
+            TableRole::Mixture => Some(&self.mixture),
+            TableRole::Spark => self.spark.as_ref(),
+        }
+    }
+
+    /// The same tables with one of them exchanged.
+    pub fn with_table(mut self, role: TableRole, table: Table) -> Self {
+        match role {
+            TableRole::Fuel => self.fuel = table,
+            TableRole::Mixture => self.mixture = table,
+            TableRole::Spark => self.spark = Some(table),
+        }
+        self
     }
 
     /// The lock that holds a cell, if one does.

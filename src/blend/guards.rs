@@ -4,10 +4,11 @@ use super::{Blending, CellProposal, Hold, Proposal};
 use crate::bike::FuelTableKind;
 use crate::evidence::weighted_median;
 use crate::units;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// A refusal: which guard, what it saw, what to look at.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema, thiserror::Error)]
 #[error("{saw}")]
 pub struct Refusal {
     /// The guard's name.

@@ -2,8 +2,10 @@
 //!
 //! Two steps: [`propose`] moves every cell as far as its evidence deserves and
 //! its limits allow, and names what held it; [`refuse`] looks at the whole and
-//! says no when it cannot be right.
+//! says no when it cannot be right. [`by_hand`] judges a change that a person made
+//! by the same limits.
 
+pub mod by_hand;
 mod guards;
 mod hold;
 mod propose;

@@ -242,32 +242,26 @@ impl Limits {
         let before = kind.amount(fuel.values[cell]);
         let start = kind.amount(input.start.at(rpm, load));
         let range = settings.cell_range(kind);
-        let step_down = if high_load { settings.high_load_step_down_pct } else { settings.step_down_pct };
-        let share = |pct: f64| pct / 100.0;
-        let mut limits = Self {
-            low: (down_to(before * (1.0 - share(step_down))), Hold::StepDown),
-            high: (up_to(before * (1.0 + share(settings.step_up_pct))), Hold::StepUp),
-            high_load,
-        };
-        // A cell that held nothing at the start has no distance from it.
-        if start > 0.0 {
-            limits.raise(down_to(start * (1.0 - share(settings.distance_pct))), Hold::Distance);
-            limits.lower(up_to(start * (1.0 + share(settings.distance_pct))), Hold::Distance);
+        let [least, most] = settings.step_range(before, high_load);
+        let mut limits =
+            Self { low: (down_to(least), Hold::StepDown), high: (up_to(most), Hold::StepUp), high_load };
+        if let Some([least, most]) = settings.distance_range(start) {
+            limits.raise(down_to(least), Hold::Distance);
+            limits.lower(up_to(most), Hold::Distance);
         }
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
         let too_much = input
             .false_air
             .get(cell)
-            .map_or(0.0, |share_of_start| (share_of_start - share(settings.low_flow_enrich_pct)) * start);
+            .map_or(0.0, |share_of_start| (share_of_start - settings.low_flow_enrich_pct / 100.0) * start);
         if too_much > 0.0 {
             limits.lower(up_to(kind.amount(evidence.required) - too_much), Hold::FalseAir);
         }
         if high_load && !enough_rides(evidence, settings.high_load_rides_to_lean.max(2)) {
             limits.raise(today, Hold::HighLoadSingleRide);
         }
-        let own_load_high = settings.is_high_load(fuel.load_axis, load);
-        if own_load_high && input.today.mixture.at(rpm, load) > settings.high_load_lambda_max {
+        if settings.is_lean_target(fuel.load_axis, load, input.today.mixture.at(rpm, load)) {
             limits.raise(today, Hold::LeanTarget);
         }
         // A cell that already lies beyond a limit stays; it is not dragged back.

@@ -161,6 +161,31 @@ impl Blending {
         self.is_high_load(axis, loads[j]) || loads.get(j + 1).is_some_and(|next| *next > limit)
     }
 
+    /// The least and the most fuel a cell may get in one revision, from what it
+    /// gets today.
+    pub fn step_range(&self, before: f64, high_load: bool) -> [f64; 2] {
+        let step_down = if high_load { self.high_load_step_down_pct } else { self.step_down_pct };
+        [before * (1.0 - step_down / 100.0), before * (1.0 + self.step_up_pct / 100.0)]
+    }
+
+    /// The least and the most fuel a cell may get at all, from what it got in the
+    /// build's first revision; a cell that got none then has no distance from it.
+    pub fn distance_range(&self, start: f64) -> Option<[f64; 2]> {
+        let share = self.distance_pct / 100.0;
+        (start > 0.0).then(|| [start * (1.0 - share), start * (1.0 + share)])
+    }
+
+    /// How much further than a neighbour a cell may have moved since the build's
+    /// first revision, as the logarithm of the ratio.
+    pub fn steepness_limit(&self) -> f64 {
+        (1.0 + self.steepness_pct / 100.0).ln()
+    }
+
+    /// Whether this is a lean lambda to want at this load, so that nothing there is leaned.
+    pub fn is_lean_target(&self, axis: LoadAxis, load: f64, wanted: f64) -> bool {
+        self.is_high_load(axis, load) && wanted > self.high_load_lambda_max
+    }
+
     /// Lowest and highest value a cell may be moved to.
     ///
     /// Common practice, no source: what naturally aspirated engines need.

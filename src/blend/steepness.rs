@@ -27,7 +27,7 @@ pub(super) fn flatten(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Opt
         false => f64::NAN,
     };
     let in_steps = |cell: usize, moved: f64| input.kind.cell(starts[cell] * moved.exp()) / resolution.step();
-    let limit = (1.0 + input.settings.steepness_pct / 100.0).ln();
+    let limit = input.settings.steepness_limit();
     let mut settled = false;
     while !settled {
         settled = true;

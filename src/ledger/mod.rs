@@ -19,6 +19,6 @@ mod store_tests;
 pub use error::LedgerError;
 pub use journal::Recovery;
 pub use lock::WriterLock;
-pub use record::{PipelineRef, Revision, RevisionKind, RevisionRecord, RideRef, revisions};
+pub use record::{ImportRef, PipelineRef, Revision, RevisionKind, RevisionRecord, RideRef, revisions};
 pub use store::{CommitInfo, Moment, Store};
 pub use write::{Draft, FileWrite};

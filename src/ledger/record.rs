@@ -4,11 +4,12 @@ use super::error::LedgerError;
 use super::store::{CommitInfo, Moment, Store};
 use crate::revision::{revision_name, revision_number};
 use crate::units::one_line;
+use schemars::JsonSchema;
 use serde::Serialize;
 use std::fmt::Write as _;
 
 /// What made a revision.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum RevisionKind {
     /// The tables as they were found.
@@ -70,6 +71,15 @@ pub struct RideRef {
     pub file: String,
 }
 
+/// A file from outside as a revision remembers it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct ImportRef {
+    /// SHA-256 of its bytes, in hex.
+    pub sha256: String,
+    /// Its name at the time.
+    pub file: String,
+}
+
 /// What a revision says of itself; written as trailers, read back from them.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct RevisionRecord {
@@ -85,6 +95,13 @@ pub struct RevisionRecord {
     pub pipeline: Option<PipelineRef>,
     /// The rides of a run.
     pub rides: Vec<RideRef>,
+    /// The changes made by hand, in order, each as the line of a
+    /// [`HandChange`](crate::bike::HandChange).
+    pub edits: Vec<String>,
+    /// The files that tables were taken from.
+    pub imports: Vec<ImportRef>,
+    /// The guards that were told to stand aside and had objected.
+    pub despite: Vec<String>,
     /// The build on the bike.
     pub build: String,
     /// Why, where a person had to say.
@@ -131,6 +148,9 @@ impl RevisionRecord {
             cells_changed: 0,
             pipeline: None,
             rides: Vec::new(),
+            edits: Vec::new(),
+            imports: Vec::new(),
+            despite: Vec::new(),
             build: build.to_owned(),
             why: None,
             restores: None,
@@ -157,6 +177,15 @@ impl RevisionRecord {
         }
         for ride in &self.rides {
             trailer("Rides", &format!("sha256:{} {}", ride.sha256, ride.file));
+        }
+        for edit in &self.edits {
+            trailer("Edit", edit);
+        }
+        for import in &self.imports {
+            trailer("Import", &format!("sha256:{} {}", import.sha256, import.file));
+        }
+        for guard in &self.despite {
+            trailer("Despite", guard);
         }
         if let Some(restores) = &self.restores {
             trailer("Restores", restores);
@@ -201,6 +230,12 @@ impl RevisionRecord {
                 .filter_map(hashed)
                 .map(|(hash, file)| RideRef { sha256: hex(&hash), file })
                 .collect(),
+            edits: all("Edit").map(str::to_owned).collect(),
+            imports: all("Import")
+                .filter_map(hashed)
+                .map(|(hash, file)| ImportRef { sha256: hex(&hash), file })
+                .collect(),
+            despite: all("Despite").map(str::to_owned).collect(),
             build: first("Build").unwrap_or_default(),
             why: first("Why"),
             restores: first("Restores"),
@@ -251,6 +286,12 @@ mod tests {
                 RideRef { sha256: "1".repeat(64), file: "r3/monday morning.csv".to_owned() },
                 RideRef { sha256: "2".repeat(64), file: "r3/x.csv".to_owned() },
             ],
+            edits: vec![
+                "power fuel scale rpm 2000..4000 load 10..20 by +3 %".to_owned(),
+                "power lock rpm 1000 load 0..2: idle: by hand".to_owned(),
+            ],
+            imports: vec![ImportRef { sha256: "3".repeat(64), file: "from the dyno.csv".to_owned() }],
+            despite: vec!["step_up".to_owned(), "steepness".to_owned()],
             build: "b1".to_owned(),
             why: Some("two\nlines".to_owned()),
             restores: None,
@@ -272,6 +313,6 @@ mod tests {
     #[test]
     fn an_empty_body_still_leaves_trailers_alone() {
         let message = record().message("r4", "");
-        assert_eq!(git2::message_trailers_strs(&message).expect("trailers").len(), 10);
+        assert_eq!(git2::message_trailers_strs(&message).expect("trailers").len(), 15);
     }
 }

@@ -5,35 +5,13 @@ use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::run::mark_of;
 use crate::bike::{
-    BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER, spark_path,
+    BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER, TableRole,
+    spark_path,
 };
 use crate::evidence::EvidenceRow;
 use crate::table::{DrawnCell, LoadAxis, Table, TableDiff};
 use crate::units;
 use serde::Serialize;
-
-/// Which of a slot's tables is meant.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum TableRole {
-    /// The fuel table.
-    Fuel,
-    /// The mixture table.
-    Mixture,
-    /// The spark table.
-    Spark,
-}
-
-impl TableRole {
-    /// The word for it.
-    pub fn name(self) -> &'static str {
-        match self {
-            TableRole::Fuel => "fuel",
-            TableRole::Mixture => "mixture",
-            TableRole::Spark => "spark",
-        }
-    }
-}
 
 /// How one table changed.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]

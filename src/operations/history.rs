@@ -1,7 +1,7 @@
 //! The revisions as the history lists them.
 
 use super::open::OpenBike;
-use crate::ledger::{Moment, PipelineRef, Revision, RevisionKind, RideRef};
+use crate::ledger::{ImportRef, Moment, PipelineRef, Revision, RevisionKind, RideRef};
 use serde::Serialize;
 
 /// One revision in the history.
@@ -31,6 +31,12 @@ pub struct HistoryEntry {
     pub pipeline: Option<PipelineRef>,
     /// The rides of a run.
     pub rides: Vec<RideRef>,
+    /// The changes made by hand, one line each.
+    pub edits: Vec<String>,
+    /// The files that tables were taken from.
+    pub imports: Vec<ImportRef>,
+    /// The guards that were told to stand aside.
+    pub despite: Vec<String>,
     /// The revision a rollback restored.
     pub restores: Option<String>,
     /// The revisions a rollback undid.
@@ -55,6 +61,9 @@ impl HistoryEntry {
             why: record.why.clone(),
             pipeline: record.pipeline.clone(),
             rides: record.rides.clone(),
+            edits: record.edits.clone(),
+            imports: record.imports.clone(),
+            despite: record.despite.clone(),
             restores: record.restores.clone(),
             undoes: record.undoes.clone(),
             tool: record.tool.clone(),

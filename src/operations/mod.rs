@@ -33,7 +33,7 @@ pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
-pub use diff::{ChangedCell, DiffReport, SettingChange, TableChange, TableRole, diff};
+pub use diff::{ChangedCell, DiffReport, SettingChange, TableChange, diff};
 pub use error::OperationError;
 pub use gaps::{Gap, GapsReport, GapsRequest, Place, gaps};
 pub use history::{HistoryEntry, history};

@@ -1,12 +1,12 @@
 //! `show`: one point of the history with everything that belongs to it.
 
-use super::diff::{DiffReport, TableRole, against_before};
+use super::diff::{DiffReport, against_before};
 use super::error::OperationError;
 use super::history::HistoryEntry;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::run::drawn;
-use crate::bike::{FileSource, FuelTableKind, PIPELINES_FOLDER};
+use crate::bike::{FileSource, FuelTableKind, PIPELINES_FOLDER, TableRole};
 use crate::evidence::EvidenceRow;
 use crate::ledger::RevisionKind;
 use crate::pipeline::shipped;

@@ -72,6 +72,14 @@ pub(super) fn head(entry: &HistoryEntry) -> String {
         let hash = ride.sha256.get(..12).unwrap_or(&ride.sha256);
         lines.push(format!("  ride     {} {}", ride.file, faint(&format!("sha256 {hash}…"))));
     }
+    lines.extend(entry.edits.iter().map(|edit| format!("  edit     {edit}")));
+    for import in &entry.imports {
+        let hash = import.sha256.get(..12).unwrap_or(&import.sha256);
+        lines.push(format!("  import   {} {}", import.file, faint(&format!("sha256 {hash}…"))));
+    }
+    if !entry.despite.is_empty() {
+        lines.push(format!("  despite  {}", entry.despite.join(", ")));
+    }
     lines.push(format!("  tool     {}", entry.tool));
     lines.join("\n") + "\n"
 }

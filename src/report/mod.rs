@@ -19,8 +19,8 @@ mod text_diff;
 
 pub use cell::cell;
 pub use changes::{diff, show};
-pub use gaps::gaps;
 pub use documentation::{finding_list, name_list, stage_list, stage_page};
+pub use gaps::gaps;
 pub use history::{history, left_out};
 pub use run::{funnel, run};
 pub use season::season;
