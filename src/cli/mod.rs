@@ -5,13 +5,18 @@
 //! only one that knows exit codes.
 
 mod answers;
+mod build;
+mod by_hand;
 mod cell;
 mod check;
 mod completions;
 mod demo;
 mod diff;
+mod edit;
+mod export;
 mod gaps;
 mod history;
+mod import;
 mod man;
 mod new;
 mod outcome;
@@ -90,8 +95,12 @@ enum Command {
     Diff(diff::Args),
     Gaps(gaps::Args),
     Cell(cell::Args),
+    Edit(edit::Args),
+    Import(import::Args),
+    Export(export::Args),
     Rollback(rollback::Args),
     Season(season::Args),
+    Build(build::Args),
     Rides(rides::Args),
     Stages(stages::Args),
     Simulate(simulate::Args),
@@ -153,6 +162,10 @@ pub fn main() -> ExitCode {
         Some(Command::Cell(args)) => cell::main(&context, &args),
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Gaps(args)) => gaps::main(&context, &args),
+        Some(Command::Edit(args)) => edit::main(&context, &args),
+        Some(Command::Import(args)) => import::main(&context, &args),
+        Some(Command::Export(args)) => export::main(&context, &args),
+        Some(Command::Build(args)) => build::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),
         Some(Command::Season(args)) => season::main(&context, &args),
         Some(Command::Rides(args)) => rides::main(&context, &args),

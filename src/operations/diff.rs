@@ -226,7 +226,7 @@ fn came_or_went(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<String>, Op
     Ok(came.chain(went).collect())
 }
 
-fn table_change(
+pub(super) fn table_change(
     slot: &str,
     table: TableRole,
     before: &Table,

@@ -3,15 +3,20 @@
 //! Operations read and write folders and repositories but never a terminal;
 //! clock and progress are handed in.
 
+mod build;
+mod by_hand;
 mod cell;
 mod check;
 mod delay;
 mod demo;
 mod diff;
+mod edit;
 mod error;
+mod export;
 mod gaps;
 mod history;
 mod history_filter;
+mod import;
 mod liars;
 mod open;
 mod past;
@@ -29,15 +34,20 @@ mod start;
 mod status;
 mod write;
 
+pub use build::{BuildReport, BuildRequest, build_add};
+pub use by_hand::{HandReport, HandRequest, LockedCell};
 pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use diff::{ChangedCell, DiffReport, SettingChange, TableChange, diff};
+pub use edit::{EditRequest, edit};
 pub use error::OperationError;
+pub use export::{ExportReport, ExportRequest, export};
 pub use gaps::{Gap, GapsReport, GapsRequest, Place, gaps};
 pub use history::{HistoryEntry, history};
 pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_history};
+pub use import::{ImportRequest, ImportSource, import};
 pub use open::OpenBike;
 pub use point::{Point, find_point, find_revision};
 pub use rides::{RideStanding, StandingReason, UsableRide};

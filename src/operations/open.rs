@@ -1,7 +1,9 @@
 //! A bike folder with its repository, history and register.
 
 use super::error::OperationError;
-use crate::bike::{BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables};
+use crate::bike::{
+    BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, fuel_path,
+};
 use crate::blend::Refusal;
 use crate::evidence::{self, EvidenceRow, evidence_path};
 use crate::ledger::{Revision, Store, revisions};
@@ -186,22 +188,58 @@ impl OpenBike {
         }
     }
 
-    /// Refuses tables or a register that differ from the newest revision.
+    /// The oldest revision of the build on the bike now that holds a slot's tables;
+    /// a slot may be younger than its build.
     ///
     /// # Errors
-    /// `uncommitted_edits`, naming the files.
-    pub(super) fn refuse_edits(&self) -> Result<(), OperationError> {
-        let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(()) };
+    /// When the history cannot be read.
+    pub(super) fn build_start_of(&self, slot: &str) -> Result<Option<&Revision>, OperationError> {
+        let build = self.folder.builds.current();
+        for revision in self.revisions.iter().rev().filter(|r| r.record.build == build) {
+            if self.holds(&revision.commit, &fuel_path(slot))? {
+                return Ok(Some(revision));
+            }
+        }
+        Ok(None)
+    }
+
+    /// A slot's tables at the start of the build; today's where the build has no
+    /// revision yet, or where they held something of another kind then.
+    ///
+    /// # Errors
+    /// When the history cannot be read.
+    pub(super) fn start_tables(&self, slot: &str) -> Result<SlotTables, OperationError> {
+        let Some(start) = self.build_start_of(slot)? else { return Ok(self.today(slot).clone()) };
+        let (then, _) = self.bike_at(&start.commit)?;
+        match self.same_meaning(&then) {
+            true => self.tables_at(&start.commit, slot),
+            false => Ok(self.today(slot).clone()),
+        }
+    }
+
+    /// Whether the tables of an earlier bike.yaml mean the same as today's.
+    pub(super) fn same_meaning(&self, then: &Bike) -> bool {
+        let now = &self.folder.bike.controller;
+        then.controller.load == now.load && then.controller.fuel_table == now.fuel_table
+    }
+
+    /// Whether a commit holds a file.
+    pub(super) fn holds(&self, commit: &str, path: &str) -> Result<bool, OperationError> {
+        let store = self.store.as_ref().expect("a commit comes from a repository");
+        Ok(store.read_file(commit, path)?.is_some())
+    }
+
+    /// Tables and register that differ from the newest revision.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub(super) fn edited_files(&self) -> Result<Vec<String>, OperationError> {
+        let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(Vec::new()) };
         let here = self.folder.work_tree();
         let mut changed = Vec::new();
         let mut paths = store.list_files(&newest.commit, &format!("{MAPS_FOLDER}/"))?;
         for slot in &self.folder.bike.slots {
-            let known = [
-                crate::bike::fuel_path(slot),
-                crate::bike::mixture_path(slot),
-                crate::bike::spark_path(slot),
-            ];
-            paths.extend(known);
+            paths.extend(TableRole::ALL.map(|role| role.path(slot)));
         }
         paths.push(REGISTER_FILE.to_owned());
         paths.sort();
@@ -214,6 +252,24 @@ impl OpenBike {
                 changed.push(path.clone());
             }
         }
+        Ok(changed)
+    }
+
+    /// Refuses tables or a register that differ from the newest revision.
+    ///
+    /// # Errors
+    /// `uncommitted_edits`, naming the files.
+    pub(super) fn refuse_edits(&self) -> Result<(), OperationError> {
+        let changed = self.edited_files()?;
+        self.refuse_edits_of(&changed)
+    }
+
+    /// Refuses these files, which differ from the newest revision.
+    ///
+    /// # Errors
+    /// `uncommitted_edits`, naming the files, when there are any.
+    pub(super) fn refuse_edits_of(&self, changed: &[String]) -> Result<(), OperationError> {
+        let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(()) };
         if changed.is_empty() {
             return Ok(());
         }
@@ -224,6 +280,11 @@ impl OpenBike {
             false => format!("`git checkout {name} -- {}` puts the revision back", known.join(" ")),
             true => format!("move {} away", new.join(" ")),
         };
+        let take = match changed.iter().any(|path| path == REGISTER_FILE) {
+            true => format!("{REGISTER_FILE} is only written by rideloop"),
+            false => "`rideloop import --from-folder --why \"…\"` makes a revision of the tables as they lie"
+                .to_owned(),
+        };
         Err(OperationError::Refused(Refusal {
             guard: "uncommitted_edits",
             saw: format!(
@@ -231,10 +292,7 @@ impl OpenBike {
                 changed.join(", "),
                 if changed.len() == 1 { "s" } else { "" }
             ),
-            look_at: format!(
-                "`git diff {name} -- {MAPS_FOLDER} {REGISTER_FILE}` shows how; {back}. A change by hand cannot \
-                 become a revision yet"
-            ),
+            look_at: format!("`git diff {name} -- {MAPS_FOLDER} {REGISTER_FILE}` shows how; {take}; {back}"),
         }))
     }
 }

@@ -77,7 +77,7 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     refuse_other_build(&bike, &target, request.across_builds)?;
     let slots = match &request.slot {
         Some(slot) => vec![bike.slot(Some(slot))?],
-        None => bike.folder.bike.slots.clone(),
+        None => slots_of(&bike, &target)?,
     };
     let files = files_to_restore(&bike, &target, &slots)?;
     for slot in &slots {
@@ -149,6 +149,17 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     report.commit = Some(commit(&writable, &record, &summary, &body, files, request.when)?);
     report.revision = Some(name);
     Ok(report)
+}
+
+/// The slots that the revision holds tables of; one that came later stays as it is.
+fn slots_of(bike: &OpenBike, target: &Revision) -> Result<Vec<String>, OperationError> {
+    let mut slots = Vec::new();
+    for slot in &bike.folder.bike.slots {
+        if bike.holds(&target.commit, &fuel_path(slot))? {
+            slots.push(slot.clone());
+        }
+    }
+    Ok(slots)
 }
 
 /// Names in a row, or `none`.

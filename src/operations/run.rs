@@ -19,7 +19,7 @@ use crate::pipeline::{
 };
 use crate::revision::revision_number;
 use crate::ride::{BadValue, Channel, Ride, RideError, hash};
-use crate::table::{self, CellMark, DrawnCell, Table};
+use crate::table::{self, CellMark, DrawnCell};
 use crate::units;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -472,8 +472,7 @@ pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<S
         };
     };
     let (then, _) = bike.bike_at(&found.commit).map_err(|e| e.to_string())?;
-    let now = &bike.folder.bike.controller;
-    if then.controller.load != now.load || then.controller.fuel_table != now.fuel_table {
+    if !bike.same_meaning(&then) {
         return Err("their axes or kind are not today's".to_owned());
     }
     bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
@@ -586,7 +585,7 @@ fn propose_from(
     in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
     let aged: Vec<(&RideOutcome, f64)> =
         in_order.iter().map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when))).collect();
-    let start = start_of_build(bike, slot)?;
+    let start = bike.start_tables(slot)?.fuel;
     let together = evidence_of_rides(plan, &aged, today, &start, &bike.folder.bike).ok_or_else(|| {
         OperationError::failed(
             "the surface cannot be solved for these rides",
@@ -625,14 +624,6 @@ fn weight_by_age(bike: &OpenBike, plan: &Plan, ride: &UsableRide, when: Moment) 
             0.5f64.powf(age_days / half_life)
         }
         _ => 1.0,
-    }
-}
-
-/// The fuel table at the first revision of the build on the bike now.
-fn start_of_build(bike: &OpenBike, slot: &str) -> Result<Table, OperationError> {
-    match bike.build_start() {
-        Some(revision) => Ok(bike.tables_at(&revision.commit, slot)?.fuel),
-        None => Ok(bike.today(slot).fuel.clone()),
     }
 }
 

@@ -7,7 +7,7 @@ use super::style::{Align, by_change, columns, strong};
 use super::text_diff::text_diff;
 use crate::bike::TableRole;
 use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
-use crate::table::{CellMark, DrawnCell, Layout, draw_changes};
+use crate::table::{CellMark, DrawnCell, Layout, draw_changes_among};
 use crate::units;
 use std::fmt::Write as _;
 
@@ -42,6 +42,17 @@ pub fn diff(report: &DiffReport, width: usize) -> String {
 }
 
 fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> String {
+    table_change_among(change, from, to, width, &|_, _| false)
+}
+
+/// How one table changed, with a sign for the cells that are locked.
+pub(super) fn table_change_among(
+    change: &TableChange,
+    from: &str,
+    to: &str,
+    width: usize,
+    is_locked: &dyn Fn(f64, f64) -> bool,
+) -> String {
     let name = match &change.from_slot {
         Some(_) => format!("{} ({})", change.table.name(), change.unit),
         None => format!("{} ({}), {}", change.table.name(), change.unit, change.slot),
@@ -66,7 +77,7 @@ fn table_change(change: &TableChange, from: &str, to: &str, width: usize) -> Str
     let paint = |pct: f64, text: &str| by_change(pct * sign, text);
     let layout = Layout { decimals: change.decimals, load_axis: change.load_axis, width, paint: &paint };
     let drawn = change.drawn_cells();
-    text.push_str(&draw_changes(&drawn, &layout));
+    text.push_str(&draw_changes_among(&drawn, &layout, is_locked));
     match change.table {
         TableRole::Fuel => text.push_str(&legend(&drawn)),
         TableRole::Mixture | TableRole::Spark => {}

@@ -3,6 +3,7 @@
 //! The text carries colour as ANSI codes; whoever prints it strips them where
 //! they are not wanted. Nothing is told by colour alone.
 
+mod by_hand;
 mod cell;
 mod changes;
 mod delay;
@@ -17,6 +18,7 @@ mod standing;
 mod style;
 mod text_diff;
 
+pub use by_hand::{build, by_hand, export};
 pub use cell::cell;
 pub use changes::{diff, show};
 pub use documentation::{finding_list, name_list, stage_list, stage_page};

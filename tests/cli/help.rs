@@ -2,16 +2,22 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 15] = [
+const COMMANDS: [&str; 21] = [
     "demo",
     "new",
     "check",
     "run",
+    "season",
+    "gaps",
     "history",
     "show",
     "diff",
     "cell",
+    "edit",
+    "import",
+    "export",
     "rollback",
+    "build",
     "rides",
     "stages",
     "simulate",

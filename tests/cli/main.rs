@@ -5,6 +5,7 @@
 
 mod answers;
 mod bench;
+mod by_hand;
 mod closed_loop;
 mod delay;
 mod demo;

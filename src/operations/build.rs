@@ -1,0 +1,201 @@
+//! `build add`: the hardware changed, a new build begins.
+
+use super::by_hand::{open_to_change, reason};
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::rides::RideStanding;
+use super::start::start;
+use super::write::{begin, commit, tool_name};
+use crate::bike::{BUILDS_FILE, Build, Builds, FileSource, REGISTER_FILE};
+use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
+use crate::pipeline::RideChoice;
+use crate::revision::revision_name;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::path::Path;
+
+/// What a new build is asked to be.
+#[derive(Debug, Clone)]
+pub struct BuildRequest {
+    /// What was changed.
+    pub what: String,
+    /// Its name; without it the next number.
+    pub name: Option<String>,
+    /// The day it was first ridden, as YYYY-MM-DD; without it the day of `when`.
+    pub since: Option<String>,
+    /// When the revision is made.
+    pub when: Moment,
+}
+
+/// The build that began.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+pub struct BuildReport {
+    /// The revision it begins with; its tables are those of the one before.
+    pub revision: String,
+    /// Its commit.
+    pub commit: String,
+    /// The new build.
+    pub build: String,
+    /// The day it was first ridden.
+    pub since: String,
+    /// What was changed.
+    pub what: String,
+    /// The build before.
+    pub before: String,
+    /// Rides of the build before that fed no revision; they are silent from now on.
+    pub silenced: Vec<String>,
+}
+
+/// Begins a new build: a line in builds.yaml, and a revision with the same tables.
+///
+/// # Errors
+/// When text, name or day do not serve, or a guard refuses.
+pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, OperationError> {
+    let what = reason(&request.what)?;
+    let (writable, mut bike) = open_to_change(root, false)?;
+    bike.refuse_edits()?;
+    let before = bike.folder.builds.current().to_owned();
+    let since = request.since.clone().unwrap_or_else(|| day_of(request.when));
+    let name = match &request.name {
+        Some(name) => name.clone(),
+        None => next_name(&before)?,
+    };
+    let build = Build { build: name.clone(), since: since.clone(), what: what.clone() };
+    let text = bike.folder.work_tree().text(BUILDS_FILE)?.unwrap_or_default();
+    let text = with_build(&text, &bike.folder.builds, &build)?;
+    let silenced = unheard(&bike)?;
+    let writable = match writable {
+        Some(writable) => writable,
+        None => begin(root)?,
+    };
+    if bike.revisions.is_empty() {
+        start(&bike, &writable, request.when)?;
+        bike = OpenBike::open(root)?;
+    }
+    // Rides that lie directly in rides/ were made on the build before, and are
+    // remembered as such.
+    let mut register = bike.register.clone();
+    bike.remember_waiting(&mut register)?;
+    let number = bike.next_number();
+    let revision = revision_name(number);
+    let head = writable.store.head()?;
+    let mut files = bike.settings_files(&writable.store, head.as_deref())?;
+    files.retain(|file| file.path != BUILDS_FILE);
+    files.push(FileWrite { path: BUILDS_FILE.to_owned(), bytes: Some(text.into_bytes()) });
+    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
+    let slots = bike.folder.bike.slots.clone();
+    let record = RevisionRecord {
+        why: Some(what.clone()),
+        ..RevisionRecord::new(number, RevisionKind::Build, slots, &name, tool_name())
+    };
+    let summary = format!("{revision} build {name}: {what}");
+    let body = format!("No table changed. Rides of build {before} say nothing about {name}.");
+    let commit = commit(&writable, &record, &summary, &body, files, request.when)?;
+    Ok(BuildReport { revision, commit, build: name, since, what, before, silenced })
+}
+
+/// The text of builds.yaml with one more entry; what stood there stays as it is.
+fn with_build(text: &str, builds: &Builds, build: &Build) -> Result<String, OperationError> {
+    let gap = if text.is_empty() || text.ends_with('\n') { "" } else { "\n" };
+    // A JSON string is a YAML string too, whatever stands in it.
+    let quoted = |text: &str| serde_json::Value::from(text).to_string();
+    let entry =
+        format!("- {{ build: {}, since: {}, what: {} }}\n", build.build, build.since, quoted(&build.what));
+    let text = format!("{text}{gap}{entry}");
+    let read = Builds::parse(Path::new(BUILDS_FILE), &text);
+    let wanted = || builds.list().iter().chain([build]);
+    match read {
+        Ok(read) if read.list().iter().eq(wanted()) => Ok(text),
+        // The new line is at fault where the file by itself can be read.
+        Err(problems) => {
+            let whats: Vec<&str> = problems.0.iter().map(|p| p.what.as_str()).collect();
+            Err(OperationError::failed(
+                format!("the build cannot be added to {BUILDS_FILE}: {}", whats.join("; ")),
+                "say another --name or --since; or, if the file is no plain list of `- { build: …, since: …, \
+                 what: … }`, add the line yourself",
+            ))
+        }
+        Ok(_) => Err(OperationError::failed(
+            format!("{BUILDS_FILE} is not written as a list of lines, so that none can be added"),
+            "write each build as `- { build: b1, since: 2026-03-01, what: as bought }`",
+        )),
+    }
+}
+
+/// The name after b1 is b2.
+fn next_name(current: &str) -> Result<String, OperationError> {
+    let stem = current.trim_end_matches(|c: char| c.is_ascii_digit());
+    match current[stem.len()..].parse::<u32>() {
+        Ok(number) => Ok(format!("{stem}{}", number.saturating_add(1))),
+        Err(_) => Err(OperationError::failed(
+            format!("the build now is called {current}, and no next name follows from that"),
+            "say --name",
+        )),
+    }
+}
+
+fn day_of(when: Moment) -> String {
+    let time = jiff::Timestamp::from_second(when.unix_s);
+    let offset = jiff::tz::Offset::from_seconds(when.offset_min * 60);
+    match (time, offset) {
+        (Ok(time), Ok(offset)) => offset.to_datetime(time).date().to_string(),
+        _ => when.unix_s.to_string(),
+    }
+}
+
+/// Rides of the build on the bike that fed no revision of any slot yet.
+fn unheard(bike: &OpenBike) -> Result<Vec<String>, OperationError> {
+    let found = bike.find_rides(&[])?;
+    let mut names: Vec<String> = Vec::new();
+    for slot in &bike.folder.bike.slots {
+        for standing in bike.standing(&found, slot, RideChoice::New) {
+            if let RideStanding::Usable(ride) = standing
+                && bike.register.by_hash(&ride.sha256).is_none_or(|r| r.used_in.is_empty())
+            {
+                names.push(ride.name);
+            }
+        }
+    }
+    names.sort();
+    names.dedup();
+    Ok(names)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn added(text: &str) -> Result<String, OperationError> {
+        let builds = Builds::parse(Path::new(BUILDS_FILE), text).expect("valid");
+        let (build, since) = ("b2".to_owned(), "2026-05-02".to_owned());
+        with_build(text, &builds, &Build { build, since, what: "other cams: \"hot\" # 5".to_owned() })
+    }
+
+    #[test]
+    fn a_build_is_added_below_what_stands_there() {
+        let line = "- { build: b2, since: 2026-05-02, what: \"other cams: \\\"hot\\\" # 5\" }\n";
+        for text in [
+            "",
+            "# none yet\n",
+            "# the bike\n- { build: b1, since: 2026-03-07, what: open silencer } # loud\n\n",
+            "- build: b1\n  since: 2026-03-07\n  what: as bought\n",
+        ] {
+            assert_eq!(added(text).expect("added"), format!("{text}{line}"));
+        }
+        let cut = "- { build: b1, since: 2026-03-07, what: x }";
+        assert_eq!(added(cut).expect("added"), format!("{cut}\n{line}"));
+        for text in
+            ["[{ build: b1, since: 2026-03-07, what: x }]\n", "- { build: b1, since: 2026-06-07, what: x }\n"]
+        {
+            assert!(added(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn builds_are_numbered_on() {
+        assert_eq!(next_name("b1").ok().as_deref(), Some("b2"));
+        assert_eq!(next_name("race-9").ok().as_deref(), Some("race-10"));
+        assert!(next_name("stock").is_err());
+        assert_eq!(day_of(Moment { unix_s: 1_777_766_399, offset_min: 120 }), "2026-05-03");
+    }
+}

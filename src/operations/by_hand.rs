@@ -1,0 +1,406 @@
+//! A change that a person made, judged and written as a revision.
+//!
+//! `edit` and `import` say what a slot's tables were and what they shall be; here
+//! the guards look at it, and the revision with its record and message is made.
+
+use super::error::OperationError;
+use super::diff::{TableChange, table_change};
+use super::open::OpenBike;
+use super::start::start;
+use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
+use crate::bike::{BikeFolder, HandChange, REGISTER_FILE, SlotTables, TableRole};
+use crate::blend::Refusal;
+use crate::blend::by_hand::{HandGuard, HandInput, cautions, judge, refuse};
+use crate::ledger::{FileWrite, ImportRef, Moment, RevisionKind, RevisionRecord};
+use crate::pipeline::Plan;
+use crate::revision::revision_name;
+use crate::table::{self, LOCKED, Layout, Table, draw_changes_among};
+use crate::units;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::path::Path;
+
+/// What `edit` and `import` are both asked.
+#[derive(Debug, Clone)]
+pub struct HandRequest {
+    /// Why; it stands in the history.
+    pub why: String,
+    /// Show it all and write nothing.
+    pub dry_run: bool,
+    /// The pipeline whose `blend` limits guard the change.
+    pub pipeline: String,
+    /// The guards that are to stand aside.
+    pub despite: Vec<HandGuard>,
+    /// When the revision is made.
+    pub when: Moment,
+}
+
+/// What a change by hand did, or would do.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+pub struct HandReport {
+    /// The revision it made.
+    pub revision: Option<String>,
+    /// Its commit.
+    pub commit: Option<String>,
+    /// The revision it started from.
+    pub from_revision: String,
+    /// What kind of revision it is.
+    pub kind: RevisionKind,
+    /// The slots it is about.
+    pub slots: Vec<String>,
+    /// Whether nothing was to be written.
+    pub dry_run: bool,
+    /// The changes, one line each, as the history keeps them.
+    pub edits: Vec<String>,
+    /// The files that tables were taken from.
+    pub imports: Vec<ImportRef>,
+    /// The tables that change.
+    pub tables: Vec<TableChange>,
+    /// Cells of the changed tables that are locked, by slot.
+    pub locked: Vec<LockedCell>,
+    /// How many cells change, in words.
+    pub counts: String,
+    /// The pipeline whose limits guard the change.
+    pub pipeline: String,
+    /// The guards that had objected and were told to stand aside.
+    pub despite: Vec<String>,
+    /// What to be careful with.
+    pub cautions: Vec<String>,
+    /// What else is worth knowing.
+    pub notes: Vec<String>,
+    /// Why nothing changed, when nothing did.
+    pub nothing: Option<String>,
+    /// The guard that refused.
+    pub refused: Option<Refusal>,
+}
+
+/// A cell that the tuner locked.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct LockedCell {
+    /// The slot.
+    pub slot: String,
+    /// Breakpoint, 1/min.
+    pub rpm: f64,
+    /// Breakpoint, in the load axis' unit.
+    pub load: f64,
+}
+
+/// A slot's tables before and after.
+pub(super) struct SlotChange {
+    pub slot: String,
+    /// `None` when the slot is new.
+    pub before: Option<SlotTables>,
+    pub after: SlotTables,
+}
+
+/// A change by hand that waits to be judged and written.
+pub(super) struct HandWork {
+    pub kind: RevisionKind,
+    pub edits: Vec<HandChange>,
+    pub imports: Vec<ImportRef>,
+    pub slots: Vec<SlotChange>,
+    /// Files besides the tables that change.
+    pub files: Vec<FileWrite>,
+    /// What was done, after the count of cells: `by hand`, `imported`.
+    pub done: &'static str,
+    pub notes: Vec<String>,
+    /// What to say when no table changes.
+    pub nothing: String,
+}
+
+/// The reason a person gave, on one line.
+///
+/// # Errors
+/// When there is none.
+pub(super) fn reason(why: &str) -> Result<String, OperationError> {
+    match units::one_line(why) {
+        why if why.is_empty() => {
+            Err(OperationError::failed("a change by hand needs a reason", "say it with --why \"…\""))
+        }
+        why => Ok(why),
+    }
+}
+
+/// Opens a bike that is to be changed, unless it is a dry run.
+///
+/// # Errors
+/// The guards of the ledger, and what keeps the folder from being read.
+pub(super) fn open_to_change(
+    root: &Path,
+    dry_run: bool,
+) -> Result<(Option<Writable>, OpenBike), OperationError> {
+    let writable = match dry_run {
+        false if BikeFolder::is_one(root) => open_for_writing(root)?,
+        _ => None,
+    };
+    let bike = OpenBike::open(root)?;
+    if dry_run && bike.store.is_none() {
+        refuse_nesting(root)?;
+    }
+    bike.refuse_lost_history()?;
+    Ok((writable, bike))
+}
+
+/// Judges a change and, unless a guard refuses, makes the revision of it.
+///
+/// # Errors
+/// When history, settings or repository cannot be used; a guard's refusal is in the report.
+pub(super) fn carry_out(
+    root: &Path,
+    bike: OpenBike,
+    writable: Option<Writable>,
+    request: &HandRequest,
+    work: HandWork,
+) -> Result<HandReport, OperationError> {
+    let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
+    let mut report = HandReport {
+        revision: None,
+        commit: None,
+        from_revision: bike.newest_name(),
+        kind: work.kind,
+        slots: work.slots.iter().map(|s| s.slot.clone()).collect(),
+        dry_run: request.dry_run,
+        edits: work.edits.iter().map(HandChange::to_string).collect(),
+        imports: work.imports.clone(),
+        tables: Vec::new(),
+        locked: Vec::new(),
+        counts: String::new(),
+        pipeline: plan.name.clone(),
+        despite: Vec::new(),
+        cautions: Vec::new(),
+        notes: work.notes.clone(),
+        nothing: None,
+        refused: None,
+    };
+    let mut objections = Vec::new();
+    for change in &work.slots {
+        compare(&bike, change, &mut report);
+        let start = bike.start_tables(&change.slot)?;
+        let (spark_before, spark_start) = spark_tables(&bike, change)?;
+        let input = HandInput {
+            before: change.before.as_ref(),
+            after: &change.after,
+            start: Some(&start),
+            spark_before: spark_before.as_ref(),
+            spark_start: spark_start.as_ref(),
+            controller: &bike.folder.bike.controller,
+            settings: &plan.blending,
+        };
+        objections.extend(judge(&input));
+        report.cautions.extend(cautions(&input));
+    }
+    report.cautions.dedup();
+    report.counts = counts(&work, &report.tables);
+    if report.counts.is_empty() {
+        report.nothing = Some(work.nothing);
+        report.cautions.clear();
+        return Ok(report);
+    }
+    objections.sort_by_key(|o| HandGuard::ALL.iter().position(|g| *g == o.guard));
+    match refuse(&objections, &request.despite) {
+        Ok(despite) => report.despite = despite.iter().map(|g| g.name().to_owned()).collect(),
+        Err(refusal) => {
+            report.refused = Some(refusal);
+            return Ok(report);
+        }
+    }
+    if !request.dry_run {
+        write(root, bike, writable, &plan, request, &work, &mut report)?;
+    }
+    Ok(report)
+}
+
+/// Adds what changes in a slot to the report.
+fn compare(bike: &OpenBike, change: &SlotChange, report: &mut HandReport) {
+    let kind = bike.folder.bike.controller.fuel_table;
+    let slot = &change.slot;
+    let Some(before) = &change.before else {
+        report.notes.push(format!("slot {slot} is new: there is nothing to compare its tables with"));
+        return;
+    };
+    for role in TableRole::ALL {
+        match (before.table(role), change.after.table(role)) {
+            (Some(before), Some(after)) if before != after => {
+                let table = table_change(slot, role, before, after, &[], kind);
+                for (rpm, load) in (0..after.grid.cells()).map(|cell| after.grid.point(cell)) {
+                    let locked = LockedCell { slot: slot.clone(), rpm, load };
+                    if change.after.lock_of(rpm, load).is_some() && !report.locked.contains(&locked) {
+                        report.locked.push(locked);
+                    }
+                }
+                report.tables.push(table);
+            }
+            (Some(_), None) => report.notes.push(format!("{} is gone", role.path(slot))),
+            (None, Some(_)) => report.notes.push(format!("{} is new", role.path(slot))),
+            _ => {}
+        }
+    }
+}
+
+/// The spark table a slot had last, and the build's first one.
+fn spark_tables(
+    bike: &OpenBike,
+    change: &SlotChange,
+) -> Result<(Option<Table>, Option<Table>), OperationError> {
+    let mut newest = change.before.as_ref().and_then(|tables| tables.spark.clone());
+    let mut oldest = None;
+    if change.after.spark.is_none() {
+        return Ok((newest, oldest));
+    }
+    let path = TableRole::Spark.path(&change.slot);
+    let build = bike.folder.builds.current();
+    for revision in &bike.revisions {
+        if !bike.holds(&revision.commit, &path)? {
+            continue;
+        }
+        let spark = bike.tables_at(&revision.commit, &change.slot)?.spark;
+        if newest.is_none() {
+            newest.clone_from(&spark);
+        }
+        if revision.record.build == build {
+            oldest = spark;
+        }
+    }
+    Ok((newest, oldest))
+}
+
+/// What changes, in words: `12 fuel cells, 2 cells locked`; empty when nothing does.
+fn counts(work: &HandWork, tables: &[TableChange]) -> String {
+    let mut parts = Vec::new();
+    for role in TableRole::ALL {
+        let of_role = || tables.iter().filter(|t| t.table == role);
+        match of_role().map(|t| t.cells.len()).sum() {
+            0 => {}
+            n => parts.push(units::counted(n, &format!("{} cell", role.name()))),
+        }
+        if of_role().any(|t| t.axes_changed) {
+            parts.push(format!("{} table with new axes", role.name()));
+        }
+    }
+    let (mut locked, mut unlocked, mut reworded) = (0, 0, false);
+    for change in &work.slots {
+        let Some(before) = &change.before else {
+            parts.push(format!("new slot {}", change.slot));
+            continue;
+        };
+        match (&before.spark, &change.after.spark) {
+            (None, Some(_)) => parts.push("new spark table".to_owned()),
+            (Some(_), None) => parts.push("spark table gone".to_owned()),
+            _ => {}
+        }
+        let grid = &change.after.fuel.grid;
+        for (rpm, load) in (0..grid.cells()).map(|cell| grid.point(cell)) {
+            let (then, now) = (before.lock_of(rpm, load), change.after.lock_of(rpm, load));
+            locked += usize::from(then.is_none() && now.is_some());
+            unlocked += usize::from(then.is_some() && now.is_none());
+        }
+        reworded |= before.locks != change.after.locks;
+    }
+    match (locked, unlocked) {
+        (0, 0) if reworded => parts.push("locks reworded".to_owned()),
+        (0, 0) => {}
+        (n, 0) => parts.push(format!("{} locked", units::counted(n, "cell"))),
+        (0, n) => parts.push(format!("{} unlocked", units::counted(n, "cell"))),
+        (a, b) => parts.push(format!("{} locked and {b} unlocked", units::counted(a, "cell"))),
+    }
+    let gone = work.files.iter().filter(|file| file.bytes.is_none() && file.path.ends_with(".csv")).count();
+    if gone > 0 {
+        parts.push(format!("{} gone", units::counted(gone, "table")));
+    }
+    parts.join(", ")
+}
+
+/// Makes the revision, and r1 before it in a folder that has none.
+fn write(
+    root: &Path,
+    mut bike: OpenBike,
+    writable: Option<Writable>,
+    plan: &Plan,
+    request: &HandRequest,
+    work: &HandWork,
+    report: &mut HandReport,
+) -> Result<(), OperationError> {
+    let writable = match writable {
+        Some(writable) => writable,
+        None => begin(root)?,
+    };
+    if bike.revisions.is_empty() {
+        start(&bike, &writable, request.when)?;
+        bike = OpenBike::open(root)?;
+    }
+    let number = bike.next_number();
+    let name = revision_name(number);
+    let mut register = bike.register.clone();
+    bike.remember_waiting(&mut register)?;
+    let mut files = work.files.clone();
+    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
+    for change in &work.slots {
+        for role in TableRole::ALL {
+            let before = change.before.as_ref().and_then(|tables| tables.table(role));
+            let after = change.after.table(role);
+            if before != after {
+                let bytes = after.map(|after| table::write(after).into_bytes());
+                files.push(FileWrite { path: role.path(&change.slot), bytes });
+            }
+        }
+    }
+    let head = writable.store.head()?;
+    let mut settings = bike.settings_files(&writable.store, head.as_deref())?;
+    settings.retain(|setting| !files.iter().any(|file| file.path == setting.path));
+    files.extend(settings);
+    let why = units::one_line(&request.why);
+    let fuel = report.tables.iter().filter(|t| t.table == TableRole::Fuel);
+    let record = RevisionRecord {
+        cells_changed: fuel.map(|t| t.cells.len()).sum(),
+        edits: report.edits.clone(),
+        imports: report.imports.clone(),
+        despite: report.despite.clone(),
+        why: Some(why.clone()),
+        ..RevisionRecord::new(
+            number,
+            work.kind,
+            report.slots.clone(),
+            bike.folder.builds.current(),
+            tool_name(),
+        )
+    };
+    let summary = format!("{name} {}: {} {}: {why}", report.slots.join(", "), report.counts, work.done);
+    report.commit = Some(commit(&writable, &record, &summary, &body(report, plan), files, request.when)?);
+    report.revision = Some(name);
+    Ok(())
+}
+
+/// The body of the commit message: the change grids and what guarded them.
+fn body(report: &HandReport, plan: &Plan) -> String {
+    // What `git log` shows indented by four on a terminal of eighty.
+    const WIDTH: usize = 74;
+    let plain = |_: f64, text: &str| text.to_owned();
+    let mut text = String::new();
+    for change in &report.tables {
+        let name = format!("{} ({}), {}", change.table.name(), change.unit, change.slot);
+        if change.axes_changed {
+            text.push_str(&format!("{name}: other axes than in {}\n\n", report.from_revision));
+            continue;
+        }
+        let layout =
+            Layout { decimals: change.decimals, load_axis: change.load_axis, width: WIDTH, paint: &plain };
+        let is_locked = |rpm: f64, load: f64| {
+            report.locked.iter().any(|c| c.slot == change.slot && c.rpm == rpm && c.load == load)
+        };
+        let grid = draw_changes_among(&change.drawn_cells(), &layout, &is_locked);
+        text.push_str(&format!("{name}, against {}; {LOCKED} locked\n\n{grid}\n", report.from_revision));
+    }
+    for line in report.edits.iter().filter(|_| report.tables.is_empty()).chain(&report.notes) {
+        text.push_str(&format!("{line}\n"));
+    }
+    if report.tables.is_empty() {
+        return text;
+    }
+    let stood_aside = match report.despite.is_empty() {
+        true => String::new(),
+        false => format!("; told to stand aside: {}", report.despite.join(", ")),
+    };
+    let hash = plan.sha256.get(..12).unwrap_or(&plan.sha256);
+    text.push_str(&format!("Limits of pipeline {} (sha256 {hash}){stood_aside}.", plan.name));
+    text
+}
