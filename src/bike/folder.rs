@@ -82,9 +82,16 @@ impl BikeFolder {
     /// # Errors
     /// Every problem of every file.
     pub fn read(root: &Path) -> Result<Self, Problems> {
-        let files = WorkTree { root: root.to_path_buf() };
+        Self::read_from(root, &WorkTree { root: root.to_path_buf() })
+    }
+
+    /// Reads settings and tables from elsewhere, such as a commit, for the bike at `root`.
+    ///
+    /// # Errors
+    /// Every problem of every file.
+    pub fn read_from(root: &Path, files: &dyn FileSource) -> Result<Self, Problems> {
         let mut found = Vec::new();
-        let builds = Self::read_builds(&files).unwrap_or_else(|problems| {
+        let builds = Self::read_builds(files).unwrap_or_else(|problems| {
             found.extend(problems.0);
             Builds::default()
         });
@@ -99,7 +106,7 @@ impl BikeFolder {
         match &bike {
             Ok(bike) => {
                 for slot in &bike.slots {
-                    match SlotTables::read(slot, bike, &files) {
+                    match SlotTables::read(slot, bike, files) {
                         Ok(tables) => {
                             slots.insert(slot.clone(), tables);
                         }
@@ -115,7 +122,7 @@ impl BikeFolder {
         }
     }
 
-    fn read_builds(files: &WorkTree) -> Result<Builds, Problems> {
+    fn read_builds(files: &dyn FileSource) -> Result<Builds, Problems> {
         match files.text(BUILDS_FILE)? {
             Some(text) => Builds::parse(Path::new(BUILDS_FILE), &text),
             None => Ok(Builds::default()),

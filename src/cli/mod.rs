@@ -32,6 +32,7 @@ mod simulate;
 mod span;
 mod stages;
 mod status;
+mod verify;
 
 use crate::ledger::Moment;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
@@ -102,6 +103,7 @@ enum Command {
     Season(season::Args),
     Build(build::Args),
     Rides(rides::Args),
+    Verify(verify::Args),
     Stages(stages::Args),
     Simulate(simulate::Args),
     Completions(completions::Args),
@@ -169,6 +171,7 @@ pub fn main() -> ExitCode {
         Some(Command::Rollback(args)) => rollback::main(&context, &args),
         Some(Command::Season(args)) => season::main(&context, &args),
         Some(Command::Rides(args)) => rides::main(&context, &args),
+        Some(Command::Verify(args)) => verify::main(&context, &args),
         Some(Command::Stages(args)) => stages::main(&context, &args),
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),

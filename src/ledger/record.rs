@@ -253,7 +253,7 @@ impl RevisionRecord {
 pub fn revisions(store: &Store) -> Result<Vec<Revision>, LedgerError> {
     let mut found: Vec<Revision> = Vec::new();
     for commit in store.log()? {
-        let Some(revision) = from_commit(commit) else { continue };
+        let Some(revision) = revision_of(commit) else { continue };
         let repeated = found.iter().any(|r| r.record.number == revision.record.number);
         if !repeated {
             found.push(revision);
@@ -262,7 +262,8 @@ pub fn revisions(store: &Store) -> Result<Vec<Revision>, LedgerError> {
     Ok(found)
 }
 
-fn from_commit(commit: CommitInfo) -> Option<Revision> {
+/// The revision a commit is; `None` for one made by plain git.
+pub fn revision_of(commit: CommitInfo) -> Option<Revision> {
     let record = RevisionRecord::from_trailers(&commit.trailers)?;
     let mut parts = commit.message.splitn(2, "\n\n");
     let summary = parts.next().unwrap_or_default().trim().to_owned();

@@ -401,7 +401,7 @@ impl Store {
             .map_err(|error| self.git_error("use your name and address", error))
     }
 
-    fn tree_of(&self, commit: &str) -> Result<Tree<'_>, LedgerError> {
+    pub(super) fn tree_of(&self, commit: &str) -> Result<Tree<'_>, LedgerError> {
         Oid::from_str(commit)
             .and_then(|oid| self.repo.find_commit(oid))
             .and_then(|commit| commit.tree())

@@ -3,8 +3,8 @@
 //! `edit` and `import` say what a slot's tables were and what they shall be; here
 //! the guards look at it, and the revision with its record and message is made.
 
-use super::error::OperationError;
 use super::diff::{TableChange, table_change};
+use super::error::OperationError;
 use super::open::OpenBike;
 use super::start::start;
 use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};

@@ -1,8 +1,8 @@
 //! `export`: a table of a revision for other programs.
 
 use super::error::OperationError;
-use super::point::find_revision;
 use super::open::OpenBike;
+use super::point::find_revision;
 use crate::bike::TableRole;
 use crate::table::{self, ExportLayout, Format, Rows};
 use schemars::JsonSchema;

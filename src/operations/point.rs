@@ -63,15 +63,20 @@ pub fn find_point<'a>(bike: &'a OpenBike, name: &str) -> Result<Point<'a>, Opera
 /// # Errors
 /// When there is none of that name.
 pub fn find_revision<'a>(bike: &'a OpenBike, name: &str) -> Result<&'a Revision, OperationError> {
-    let found = revision_number(name).and_then(|n| bike.revisions.iter().find(|r| r.record.number == n));
+    find_number(&bike.revisions, name)
+}
+
+/// A revision by its name, among revisions newest first.
+pub(super) fn find_number<'a>(revisions: &'a [Revision], name: &str) -> Result<&'a Revision, OperationError> {
+    let found = revision_number(name).and_then(|n| revisions.iter().find(|r| r.record.number == n));
     found.ok_or_else(|| {
         let what = match revision_number(name) {
             Some(_) => format!("there is no revision {name}"),
             None => format!("`{name}` is not a revision; they are called r1, r2 …"),
         };
-        match bike.revisions.len() {
-            0 => OperationError::failed(what, "this bike has no revisions yet; `rideloop run` makes them"),
-            _ => OperationError::failed(what, format!("the newest is {}", bike.newest_name())),
+        match revisions.first() {
+            None => OperationError::failed(what, "this bike has no revisions yet; `rideloop run` makes them"),
+            Some(newest) => OperationError::failed(what, format!("the newest is {}", newest.name())),
         }
     })
 }

@@ -320,7 +320,7 @@ pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result
     Ok(report)
 }
 
-fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) -> RunReport {
+pub(super) fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) -> RunReport {
     RunReport {
         revision: None,
         commit: None,
@@ -427,7 +427,7 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
 }
 
 /// The tables each ride was made on; rides whose tables do not serve are passed over.
-fn ridden_tables(
+pub(super) fn ridden_tables(
     bike: &OpenBike,
     slot: &str,
     usable: &mut Vec<UsableRide>,
@@ -479,21 +479,21 @@ pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<S
 }
 
 /// What reading a ride told besides its outcome.
-struct RideDetails {
+pub(super) struct RideDetails {
     unparsable: Vec<BadValue>,
     unparsable_total: usize,
-    slot_logged: bool,
+    pub(super) slot_logged: bool,
     remarks: Vec<String>,
     findings: Vec<Finding>,
 }
 
 /// A ride that could not be used.
-struct RideFailure {
-    why: String,
+pub(super) struct RideFailure {
+    pub(super) why: String,
     implausible: bool,
 }
 
-fn read_and_run(
+pub(super) fn read_and_run(
     plan: &Plan,
     ride: &UsableRide,
     context: &RideContext<'_>,
@@ -572,7 +572,7 @@ fn about_reason(key: &str) -> String {
 
 /// Adds up the rides' sums, in the order of their hashes, and blends; beside it
 /// what the rides show together.
-fn propose_from(
+pub(super) fn propose_from(
     bike: &OpenBike,
     plan: &Plan,
     slot: &str,
@@ -642,7 +642,7 @@ fn left_to_controller(proposal: &Proposal) -> Option<String> {
     })
 }
 
-fn fill_cells(
+pub(super) fn fill_cells(
     report: &mut RunReport,
     proposal: &Proposal,
     good: &[(UsableRide, RideOutcome, bool)],

@@ -51,8 +51,9 @@ pub(super) fn write_revision(
     let head = writable.store.head()?;
     let mut files = bike.settings_files(&writable.store, head.as_deref())?;
     let mut put = |path: String, text: String| files.push(FileWrite { path, bytes: Some(text.into_bytes()) });
-    put(fuel_path(&report.slot), table::write(&proposal.table));
-    put(evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis));
+    for (path, text) in files_of_run(report, proposal) {
+        put(path, text);
+    }
     put(rides_path(&report.slot), report.statements.to_text());
     put(REGISTER_FILE.to_owned(), register.to_text());
     let mut rides: Vec<RideRef> =
@@ -76,6 +77,14 @@ pub(super) fn write_revision(
     report.revision = Some(name);
     report.commit = Some(commit);
     Ok(())
+}
+
+/// What a run writes of its slot's tables and evidence; a replay must come to the same bytes.
+pub(super) fn files_of_run(report: &RunReport, proposal: &Proposal) -> Vec<(String, String)> {
+    vec![
+        (fuel_path(&report.slot), table::write(&proposal.table)),
+        (evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis)),
+    ]
 }
 
 fn registered(ride: &UsableRide, slot: &str) -> RegisteredRide {

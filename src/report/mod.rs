@@ -17,6 +17,7 @@ mod season;
 mod standing;
 mod style;
 mod text_diff;
+mod verify;
 
 pub use by_hand::{build, by_hand, export};
 pub use cell::cell;
@@ -30,3 +31,4 @@ pub use standing::{
     check, demo_end, demo_head, demo_round, new, register, ride_fate, rollback, simulate, status,
 };
 pub use style::{faint, strong, warning};
+pub use verify::verify;

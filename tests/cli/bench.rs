@@ -66,6 +66,13 @@ impl Bench {
         bench
     }
 
+    /// The same bike, identity included, in a home of its own.
+    pub fn twin(&self) -> Self {
+        let twin = Self::empty();
+        copy(&self.bike, &twin.bike);
+        twin
+    }
+
     pub fn home(&self) -> &Path {
         self.dir.path()
     }

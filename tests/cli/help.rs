@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 21] = [
+const COMMANDS: [&str; 22] = [
     "demo",
     "new",
     "check",
@@ -19,6 +19,7 @@ const COMMANDS: [&str; 21] = [
     "rollback",
     "build",
     "rides",
+    "verify",
     "stages",
     "simulate",
     "completions",

@@ -20,3 +20,4 @@ mod points;
 mod readme;
 mod revisions;
 mod rides;
+mod verify;

@@ -1,0 +1,279 @@
+//! A revision made again from what it says of itself.
+//!
+//! A revision and the history before it go in; out comes whether the same rides, settings and tables
+//! still give the same bytes. The sums are those of `run`: only the view of the bike is another, that
+//! of the moment before the revision was made.
+
+use super::error::OperationError;
+use super::open::{CommitFiles, OpenBike};
+use super::rides::UsableRide;
+use super::run::{Progress, RunRequest, empty_report, fill_cells, propose_from, read_and_run, ridden_tables};
+use super::run_revision::files_of_run;
+use super::run_statements::statements;
+use crate::bike::{BikeFolder, FileSource, MAPS_FOLDER, PIPELINES_FOLDER, REGISTER_FILE};
+use crate::evidence::{RideStatement, RideStatements, rides_path};
+use crate::ledger::{Revision, RevisionKind, Store};
+use crate::pipeline::{Plan, RideContext, shipped};
+use crate::problem::Problem;
+use crate::ride::{FoundRide, Register, hash};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// The ride files below `rides/`, by their hash.
+pub(super) type RidesByHash = BTreeMap<String, FoundRide>;
+
+/// What came of making a revision again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Replay {
+    /// Every file came out byte for byte.
+    Same,
+    /// These files came out otherwise.
+    Differs(Vec<ReplayedFile>),
+    /// It could not be made again, for this reason.
+    Cannot(String),
+    /// Rides are missing, named here; nothing else was tried.
+    RidesMissing(Vec<String>),
+    /// There is nothing to make again.
+    Nothing,
+}
+
+/// A file that came out otherwise than the revision holds it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct ReplayedFile {
+    /// Its path in the bike folder.
+    pub path: String,
+    /// As the revision holds it; empty when it does not.
+    pub committed: String,
+    /// As it came out now.
+    pub replayed: String,
+}
+
+/// Settings of one commit, tables of the one before: what a run saw.
+struct Before<'a> {
+    settings: CommitFiles<'a>,
+    tables: CommitFiles<'a>,
+}
+
+impl FileSource for Before<'_> {
+    fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
+        let is_table = path.starts_with(MAPS_FOLDER) && path.ends_with(".csv");
+        if is_table { self.tables.bytes(path) } else { self.settings.bytes(path) }
+    }
+}
+
+/// How many rides replaying a revision reads.
+pub(super) fn rides_to_read(revision: &Revision) -> usize {
+    if revision.record.kind == RevisionKind::Run { revision.record.rides.len() } else { 0 }
+}
+
+/// Makes the run behind a revision again and compares.
+///
+/// `earlier` are the revisions before it, newest first.
+pub(super) fn replay_run(
+    root: &Path,
+    store: &Store,
+    revision: &Revision,
+    earlier: &[Revision],
+    rides: &RidesByHash,
+    progress: &dyn Progress,
+) -> Replay {
+    let missing: Vec<String> = revision
+        .record
+        .rides
+        .iter()
+        .filter(|r| !rides.contains_key(&r.sha256))
+        .map(|r| r.file.clone())
+        .collect();
+    if !missing.is_empty() {
+        return Replay::RidesMissing(missing);
+    }
+    match run_again(root, store, revision, earlier, rides, progress) {
+        Ok(files) => compared(store, revision, files),
+        Err(why) => Replay::Cannot(why),
+    }
+}
+
+/// The seam for revisions made by hand: to be compared once their trailers say what was done.
+pub(super) fn replay_by_hand(
+    _root: &Path,
+    _store: &Store,
+    revision: &Revision,
+    _earlier: &[Revision],
+) -> Replay {
+    match revision.record.cells_changed {
+        0 => Replay::Nothing,
+        _ => Replay::Cannot("it was made by hand, and its commit does not say cell by cell how".to_owned()),
+    }
+}
+
+fn compared(store: &Store, revision: &Revision, files: Vec<(String, String)>) -> Replay {
+    let mut differing = Vec::new();
+    for (path, replayed) in files {
+        let committed = match store.read_file(&revision.commit, &path) {
+            // Before runs wrote statements down there were none.
+            Ok(None) if path.ends_with(STATEMENTS_END) => continue,
+            Ok(bytes) => String::from_utf8_lossy(&bytes.unwrap_or_default()).into_owned(),
+            Err(error) => return Replay::Cannot(error.to_string()),
+        };
+        let committed =
+            if path.ends_with(STATEMENTS_END) { figures_alone(&path, committed) } else { committed };
+        if committed != replayed {
+            differing.push(ReplayedFile { path, committed, replayed });
+        }
+    }
+    if differing.is_empty() { Replay::Same } else { Replay::Differs(differing) }
+}
+
+/// How the name of a file of ride statements ends.
+const STATEMENTS_END: &str = ".rides.jsonl";
+
+/// The statements of the rides that counted without what other rides said of them:
+/// those that were passed over are not part of a replay.
+fn figures_alone(path: &str, text: String) -> String {
+    match RideStatements::parse(Path::new(path), &text) {
+        Ok(said) => {
+            let bare = |ride: RideStatement| RideStatement { findings: Vec::new(), ..ride };
+            let rides = said.rides.into_iter().map(bare).collect();
+            RideStatements { rides, ..RideStatements::default() }.to_text()
+        }
+        // What cannot be read differs in any case.
+        Err(_) => text,
+    }
+}
+
+/// The files the run would write today; the reason, when it cannot be made again.
+fn run_again(
+    root: &Path,
+    store: &Store,
+    revision: &Revision,
+    earlier: &[Revision],
+    rides: &RidesByHash,
+    progress: &dyn Progress,
+) -> Result<Vec<(String, String)>, String> {
+    let said = |error: OperationError| error.to_string();
+    let Some(before) = earlier.first() else {
+        return Err("there is no revision before it to start from".to_owned());
+    };
+    let Some(slot) = revision.record.slots.first() else {
+        return Err("its commit names no slot".to_owned());
+    };
+    let settings = CommitFiles { store, commit: &revision.commit };
+    let plan = plan_of(revision, &settings)?;
+    let register = register_of(&settings).map_err(said)?;
+    let files = Before { settings, tables: CommitFiles { store, commit: &before.commit } };
+    let folder = BikeFolder::read_from(root, &files).map_err(|problems| problems.to_string())?;
+    let store = Store::open(root).map_err(|error| error.to_string())?;
+    let bike = OpenBike { folder, store, revisions: earlier.to_vec(), register };
+    if !bike.folder.slots.contains_key(slot) {
+        return Err(format!("its bike.yaml has no slot {slot}"));
+    }
+    let mut usable = usable_rides(revision, &bike.register, rides)?;
+    let request = RunRequest {
+        pipeline: plan.name.clone(),
+        slot: Some(slot.clone()),
+        dry_run: true,
+        rides: Vec::new(),
+        when: revision.when,
+    };
+    let mut report = empty_report(&bike, &plan, slot, &request);
+    let ridden = ridden_tables(&bike, slot, &mut usable, &mut report);
+    if let Some(ride) = report.passed_over.first() {
+        return Err(format!("{}: {}", ride.file, ride.why));
+    }
+    let today = bike.today(slot);
+    let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot };
+    let outcomes: Vec<_> = usable
+        .par_iter()
+        .map(|ride| {
+            let context = RideContext { ridden: &ridden[&ride.revision], ..context };
+            let outcome = read_and_run(&plan, ride, &context);
+            progress.ride_done(&format!("{}: {}", revision.name(), ride.name));
+            outcome
+        })
+        .collect();
+    let mut good = Vec::new();
+    for (ride, outcome) in usable.into_iter().zip(outcomes) {
+        let (outcome, details) = outcome.map_err(|trouble| format!("{}: {}", ride.name, trouble.why))?;
+        good.push((ride, outcome, details.slot_logged));
+    }
+    let (proposal, _) = propose_from(&bike, &plan, slot, &good, revision.when).map_err(said)?;
+    fill_cells(&mut report, &proposal, &good, &bike);
+    let mut files = files_of_run(&report, &proposal);
+    let said = statements(&report, &proposal, &good, &ridden, &bike);
+    files.push((rides_path(slot), said.to_text()));
+    Ok(files)
+}
+
+fn register_of(files: &CommitFiles<'_>) -> Result<Register, OperationError> {
+    match files.text(REGISTER_FILE)? {
+        Some(text) => Ok(Register::parse(Path::new(REGISTER_FILE), &text)?),
+        None => Ok(Register::default()),
+    }
+}
+
+/// The rides of a revision as the register of its own commit knows them.
+fn usable_rides(
+    revision: &Revision,
+    register: &Register,
+    rides: &RidesByHash,
+) -> Result<Vec<UsableRide>, String> {
+    let usable = revision.record.rides.iter().map(|ride| {
+        let known = register
+            .by_hash(&ride.sha256)
+            .ok_or_else(|| format!("its own rides.yaml does not know the ride {}", ride.file))?;
+        Ok(UsableRide {
+            path: rides[&ride.sha256].path.clone(),
+            name: ride.file.clone(),
+            sha256: ride.sha256.clone(),
+            revision: known.revision.clone(),
+            build: known.build.clone(),
+            revision_presumed: false,
+            is_new: true,
+        })
+    });
+    usable.collect()
+}
+
+/// The pipeline of a run: the one in its commit, the shipped one, or the text in its message, whichever
+/// has the hash that the commit names.
+fn plan_of(revision: &Revision, files: &CommitFiles<'_>) -> Result<Plan, String> {
+    let Some(wanted) = &revision.record.pipeline else {
+        return Err("its commit names no pipeline".to_owned());
+    };
+    let path = format!("{PIPELINES_FOLDER}/{}.yaml", wanted.name);
+    let own = files.text(&path).map_err(|problem| problem.to_string())?;
+    let mut texts: Vec<String> = own.into_iter().collect();
+    texts.extend(shipped(&wanted.name).map(str::to_owned));
+    let told = text_in_message(&revision.body, &wanted.name);
+    texts.extend([format!("{told}\n"), told]);
+    let Some(text) = texts.into_iter().find(|text| hash(text.as_bytes()) == wanted.sha256) else {
+        let start = wanted.sha256.get(..12).unwrap_or(&wanted.sha256);
+        return Err(format!(
+            "the text of its pipeline `{}` (sha256 {start}…) is nowhere to be found",
+            wanted.name
+        ));
+    };
+    Plan::parse(&wanted.name, Path::new(&path), &text)
+        .map_err(|problems| format!("this version does not take its pipeline: {problems}"))
+}
+
+/// The settings that a run's message holds, each line indented by four.
+fn text_in_message(body: &str, pipeline: &str) -> String {
+    let begins = format!("Pipeline {pipeline}:");
+    let lines = body.lines().skip_while(|line| *line != begins).skip(1).skip_while(|line| line.is_empty());
+    let lines: Vec<&str> = lines.map(|line| line.strip_prefix("    ").unwrap_or(line)).collect();
+    lines.join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pipeline_s_text_comes_back_out_of_the_message() {
+        let body = "fuel\n\nSamples kept: 1 of 2\n\nPipeline mine:\n\n    about: x\n    stages:\n      - align: {}\n\n    # end";
+        assert_eq!(text_in_message(body, "mine"), "about: x\nstages:\n  - align: {}\n\n# end");
+        assert_eq!(text_in_message(body, "other"), "");
+    }
+}
