@@ -75,6 +75,20 @@ pub enum LedgerError {
     NoIdentity { missing: &'static str },
 
     #[error(
+        "the revision is to be signed (git's settings ask for it: {on}), but {why}. Nothing was written. \
+         Put `{setting}` right, or {off}, then run again"
+    )]
+    Signing {
+        /// The settings that ask for signatures.
+        on: String,
+        why: String,
+        /// The setting to look at.
+        setting: &'static str,
+        /// How to do without.
+        off: String,
+    },
+
+    #[error(
         "rideloop may not write in `{}`: check who owns it and that the disk is not read-only, then run again",
         path.display()
     )]
@@ -124,6 +138,7 @@ impl LedgerError {
             Self::TagExists { .. } => Some("tag_exists"),
             Self::Unsupported { .. } => Some("unsupported_repository"),
             Self::InTheWay { .. } => Some("in_the_way"),
+            Self::Signing { .. } => Some("signing"),
             Self::NoIdentity { .. }
             | Self::ReadOnly { .. }
             | Self::Damaged { .. }

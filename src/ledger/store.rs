@@ -19,6 +19,7 @@ use super::disk;
 use super::error::LedgerError;
 use super::journal::Journal;
 use super::lock::{self, GitLock, WriterLock};
+use super::sign::Signer;
 use super::worktree::{self, PROBE_PREFIX};
 
 /// The first branch of a new repository.
@@ -149,23 +150,35 @@ impl Store {
         })
     }
 
-    /// Names the author of this repository's commits in its own settings.
+    /// Names the author of this repository's commits in its own settings; an invented one signs nothing.
     ///
     /// Takes the writer's lock itself, so it is called before [`Store::lock`].
     pub fn set_local_identity(&self, name: &str, email: &str) -> Result<(), LedgerError> {
         let held = self.lock()?;
         self.sweep(&held)?;
+        self.edit_settings("set the author", |config| {
+            config.set_str("user.name", name)?;
+            config.set_str("user.email", email)?;
+            config.set_bool("commit.gpgsign", false)?;
+            config.set_bool("tag.gpgsign", false)?;
+            config.set_bool("tag.forceSignAnnotated", false)
+        })
+    }
+
+    /// Changes the repository's own settings, as git would; only for the holder of the writer's lock.
+    fn edit_settings(
+        &self,
+        doing: &'static str,
+        edit: impl FnOnce(&mut Config) -> Result<(), git2::Error>,
+    ) -> Result<(), LedgerError> {
         let mut guard = self.git_lock("config")?;
         let edited = self.own().join("config.edit");
         let target = self.guarded_path("config");
         disk::write_new(&edited, &disk::read(&target)?.unwrap_or_default())?;
         // libgit2 makes its own lock beside the file it edits, so it edits a copy among our files.
         Config::open(&edited)
-            .and_then(|mut config| {
-                config.set_str("user.name", name)?;
-                config.set_str("user.email", email)
-            })
-            .map_err(|error| self.git_error("set the author", error))?;
+            .and_then(|mut config| edit(&mut config))
+            .map_err(|error| self.git_error(doing, error))?;
         let bytes = disk::read(&edited)?.unwrap_or_default();
         guard.fill(&bytes)?;
         guard.put()?;
@@ -199,7 +212,7 @@ impl Store {
         self.check_kind()?;
         self.check_state()?;
         self.check_locks()?;
-        self.identity()?;
+        self.signer()?;
         self.check_writable()
     }
 
@@ -385,14 +398,29 @@ impl Store {
         identity_in(config).map_err(|error| self.git_error("read its settings", error))?
     }
 
-    /// Whether git knows who makes revisions, before there is a repository.
+    /// What signs new commits and tags, by git's settings.
+    pub(super) fn signer(&self) -> Result<Option<Signer>, LedgerError> {
+        let identity = self.identity()?;
+        let config = self.repo.config().and_then(|mut config| config.snapshot());
+        let config = config.map_err(|error| self.git_error("read its settings", error))?;
+        Signer::from_settings(&config, &self.root, &identity, true)
+    }
+
+    /// Whether git knows who makes revisions and can sign them if it is to, before there is a
+    /// repository.
     ///
     /// # Errors
-    /// [`LedgerError::NoIdentity`] when it does not.
+    /// [`LedgerError::NoIdentity`] when it does not, [`LedgerError::Signing`] when it cannot.
     pub fn check_default_identity() -> Result<(), LedgerError> {
         let failed = |error| LedgerError::git("read its settings", Path::new("~/.gitconfig"), error);
-        let config = Config::open_default().map_err(failed)?;
-        identity_in(config).map_err(failed)?.map(|_| ())
+        let mut config = Config::open_default().map_err(failed)?;
+        let settings = config.snapshot().map_err(failed)?;
+        let identity = identity_in(config).map_err(failed)??;
+        match Signer::from_settings(&settings, Path::new("."), &identity, false)? {
+            // Tried out once, since a repository that is made cannot be unmade.
+            Some(signer) => signer.try_out(),
+            None => Ok(()),
+        }
     }
 
     pub(super) fn signature(&self, when: Moment) -> Result<Signature<'static>, LedgerError> {

@@ -3,7 +3,7 @@
 //! A draft goes in; the name of the new commit comes out. The order of steps is the whole point,
 //! because a kill or a power cut may fall between any two:
 //!
-//! 1. all objects are written, synced and read back;
+//! 1. all objects are signed where git's settings ask for it, written, synced and read back;
 //! 2. the journal notes what is about to happen, and the new files are staged beside the old;
 //! 3. git's locks on index, HEAD, tag and branch are taken and everything is looked at again;
 //! 4. the branch moves: this is the instant at which the revision exists;
@@ -16,15 +16,17 @@ use std::fs::{self, OpenOptions};
 use std::io::Write;
 use std::path::PathBuf;
 
-use git2::{Commit, ConfigLevel, Index, ObjectType, Oid, Repository, Signature, Tag, Tree};
+use git2::{ConfigLevel, Index, Oid, Repository, Signature, Tag};
 
 use super::crash::step;
 use super::disk;
 use super::error::LedgerError;
 use super::journal::{Journal, JournalPath};
 use super::lock::{GitLock, WriterLock};
+use super::objects::{Built, build, signed_by, tag_content, write_commit, write_tag};
+use super::sign::Signatures;
 use super::store::{Moment, Store, open_repository, tag_ref};
-use super::worktree::{self, PLAIN_FILE, TEMP_PREFIX, There};
+use super::worktree::{self, TEMP_PREFIX, There};
 
 /// A file to be written (`Some`) or deleted (`None`) by a revision.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -134,28 +136,20 @@ impl Store {
 
     /// Writes blobs, trees, commit and tag, proves them, and notes what is to be done with them.
     fn write_objects(&self, base: &Base, draft: &Draft) -> Result<Journal, LedgerError> {
+        // Signed before anything is written: a key may be refused.
+        let signatures = match self.signer()? {
+            Some(signer) => self.signatures(base.old, draft, &signer)?,
+            None => Signatures::default(),
+        };
         let repo = self.syncing_repository()?;
         let failed = |error| self.git_error("write the revision", error);
         let signature = self.signature(draft.when)?;
-        let parent = base.old.map(|oid| repo.find_commit(oid)).transpose();
-        let parent = parent.map_err(failed)?;
-        let old_tree = parent.as_ref().map(Commit::tree).transpose().map_err(failed)?;
-
-        let mut made = Vec::new();
-        let mut changes = BTreeMap::new();
-        for file in &draft.files {
-            let bytes = file.bytes.as_deref();
-            let blob = bytes.map(|bytes| repo.blob(bytes)).transpose();
-            let blob = blob.map_err(failed)?;
-            made.extend(blob);
-            changes.insert(file.path.as_str(), blob);
-        }
-        let tree = write_tree(&repo, old_tree.as_ref(), &changes, &mut made)
-            .and_then(|tree| tree.map_or_else(|| repo.treebuilder(None)?.write(), Ok))
-            .map_err(failed)?;
-        let new = write_commit(&repo, &signature, draft, tree, parent.as_ref()).map_err(failed)?;
+        let built = build(&repo, base.old, draft, &signature).map_err(failed)?;
+        let Built { changes, old, mut made, content } = built;
+        let new = write_commit(&repo, &content, signatures.commit.as_deref()).map_err(failed)?;
         step("objects: commit written")?;
-        let tag_oid = write_tag(&repo, &signature, draft, new).map_err(failed)?;
+        let tag = tag_content(&signature, draft, new);
+        let tag_oid = write_tag(&repo, &tag, signatures.tag.as_deref()).map_err(failed)?;
         made.extend([new, tag_oid]);
         self.prove(&made)?;
         step("objects: proven")?;
@@ -164,7 +158,7 @@ impl Store {
         for (n, (path, blob)) in changes.into_iter().enumerate() {
             journal.paths.push(JournalPath {
                 path: path.to_string(),
-                old: blob_at(old_tree.as_ref(), path),
+                old: old.get(path).copied(),
                 found: self.found(path)?,
                 new: blob,
                 temp: format!("{TEMP_PREFIX}{}-{n}", draft.tag),
@@ -382,87 +376,6 @@ fn is_plain_path(path: &str) -> bool {
     path.split('/').all(plain)
 }
 
-/// Writes `base` with the changed files, and every folder's tree above them; an empty folder has
-/// no tree.
-fn write_tree(
-    repo: &Repository,
-    base: Option<&Tree<'_>>,
-    changes: &BTreeMap<&str, Option<Oid>>,
-    made: &mut Vec<Oid>,
-) -> Result<Option<Oid>, git2::Error> {
-    let mut builder = repo.treebuilder(base)?;
-    let mut below: BTreeMap<&str, BTreeMap<&str, Option<Oid>>> = BTreeMap::new();
-    for (&path, &blob) in changes {
-        match (path.split_once('/'), blob) {
-            (Some((folder, rest)), _) => {
-                below.entry(folder).or_default().insert(rest, blob);
-            }
-            (None, Some(blob)) => {
-                builder.insert(path, blob, PLAIN_FILE as i32)?;
-            }
-            (None, None) if builder.get(path)?.is_some() => builder.remove(path)?,
-            (None, None) => {}
-        }
-    }
-    for (folder, changes) in below {
-        let entry = base.and_then(|base| base.get_name(folder));
-        let old = entry
-            .filter(|entry| entry.kind() == Some(ObjectType::Tree))
-            .map(|entry| repo.find_tree(entry.id()))
-            .transpose()?;
-        if old.is_none() && changes.values().all(Option::is_none) {
-            continue;
-        }
-        match write_tree(repo, old.as_ref(), &changes, made)? {
-            Some(tree) => {
-                builder.insert(folder, tree, i32::from(git2::FileMode::Tree))?;
-            }
-            None => builder.remove(folder)?,
-        }
-    }
-    if builder.is_empty() {
-        return Ok(None);
-    }
-    let tree = builder.write()?;
-    made.push(tree);
-    Ok(Some(tree))
-}
-
-fn write_commit(
-    repo: &Repository,
-    signature: &Signature<'_>,
-    draft: &Draft,
-    tree: Oid,
-    parent: Option<&Commit<'_>>,
-) -> Result<Oid, git2::Error> {
-    let tree = repo.find_tree(tree)?;
-    let parents: Vec<&Commit<'_>> = parent.into_iter().collect();
-    let message = with_line_end(&draft.message);
-    // Only the object: moving the branch is our own doing.
-    let bytes = repo.commit_create_buffer(signature, signature, &message, &tree, &parents)?;
-    repo.odb()?.write(ObjectType::Commit, &bytes)
-}
-
-fn write_tag(
-    repo: &Repository,
-    signature: &Signature<'_>,
-    draft: &Draft,
-    commit: Oid,
-) -> Result<Oid, git2::Error> {
-    let target = repo.find_object(commit, Some(ObjectType::Commit))?;
-    let message = with_line_end(&draft.tag_message);
-    repo.tag_annotation_create(&draft.tag, &target, signature, &message)
-}
-
-fn with_line_end(message: &str) -> String {
-    format!("{}\n", message.trim_end_matches('\n'))
-}
-
-fn blob_at(tree: Option<&Tree<'_>>, path: &str) -> Option<Oid> {
-    let entry = tree?.get_path(path.as_ref()).ok()?;
-    (entry.kind() == Some(ObjectType::Blob)).then(|| entry.id())
-}
-
 fn loose_path(objects: PathBuf, oid: Oid) -> PathBuf {
     let hex = oid.to_string();
     let (folder, file) = hex.split_at(2);
@@ -471,17 +384,12 @@ fn loose_path(objects: PathBuf, oid: Oid) -> PathBuf {
 
 /// `old new Name <address> seconds +hhmm<TAB>commit: summary`
 fn reflog_line(journal: &Journal, draft: &Draft, signature: &Signature<'_>) -> String {
-    let offset_min = draft.when.offset_min;
-    let sign = if offset_min < 0 { '-' } else { '+' };
-    let (hours, minutes) = (offset_min.abs() / 60, offset_min.abs() % 60);
     let kind = if journal.old.is_some() { "commit" } else { "commit (initial)" };
     format!(
-        "{} {} {} <{}> {} {sign}{hours:02}{minutes:02}\t{kind}: {}\n",
+        "{} {} {}\t{kind}: {}\n",
         journal.old.unwrap_or(Oid::ZERO_SHA1),
         journal.new,
-        String::from_utf8_lossy(signature.name_bytes()),
-        String::from_utf8_lossy(signature.email_bytes()),
-        draft.when.unix_s,
+        signed_by(signature, draft.when),
         draft.message.lines().next().unwrap_or_default(),
     )
 }

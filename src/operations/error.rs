@@ -77,6 +77,9 @@ fn look_at(guard: &str) -> &'static str {
             "`git log --oneline --all` in the bike folder: this branch may be behind the newest revision"
         }
         "in_the_way" => "the file that is named",
+        "signing" => {
+            "`git config --show-origin --get-regexp 'gpg|sign'` in the bike folder, and whether the key's agent runs"
+        }
         _ => "`git status` in the bike folder",
     }
 }

@@ -20,4 +20,5 @@ mod points;
 mod readme;
 mod revisions;
 mod rides;
+mod signing;
 mod verify;
