@@ -10,12 +10,16 @@ use super::rides::UsableRide;
 use super::run::{Progress, RunRequest, empty_report, fill_cells, propose_from, read_and_run, ridden_tables};
 use super::run_revision::files_of_run;
 use super::run_statements::statements;
-use crate::bike::{BikeFolder, FileSource, MAPS_FOLDER, PIPELINES_FOLDER, REGISTER_FILE};
+use crate::bike::{
+    BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, MAPS_FOLDER, PIPELINES_FOLDER, REGISTER_FILE,
+    SlotTables, TableRole, apply, locks_path, locks_text,
+};
 use crate::evidence::{RideStatement, RideStatements, rides_path};
 use crate::ledger::{Revision, RevisionKind, Store};
 use crate::pipeline::{Plan, RideContext, shipped};
 use crate::problem::Problem;
 use crate::ride::{FoundRide, Register, hash};
+use crate::table;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -94,17 +98,53 @@ pub(super) fn replay_run(
     }
 }
 
-/// The seam for revisions made by hand: to be compared once their trailers say what was done.
-pub(super) fn replay_by_hand(
-    _root: &Path,
-    _store: &Store,
-    revision: &Revision,
-    _earlier: &[Revision],
-) -> Replay {
-    match revision.record.cells_changed {
-        0 => Replay::Nothing,
-        _ => Replay::Cannot("it was made by hand, and its commit does not say cell by cell how".to_owned()),
+/// Makes the changes of an `edit` again, on the tables of the revision before it.
+///
+/// Tables that came from outside cannot be made again: their hash stands in the commit.
+pub(super) fn replay_by_hand(store: &Store, revision: &Revision, earlier: &[Revision]) -> Replay {
+    if revision.record.edits.is_empty() {
+        return Replay::Nothing;
     }
+    let Some(before) = earlier.first() else {
+        return Replay::Cannot("there is no revision before it to start from".to_owned());
+    };
+    match edit_again(store, revision, before) {
+        Ok(files) => compared(store, revision, files),
+        Err(why) => Replay::Cannot(why),
+    }
+}
+
+/// The tables and locks that the edits give today.
+fn edit_again(
+    store: &Store,
+    revision: &Revision,
+    before: &Revision,
+) -> Result<Vec<(String, String)>, String> {
+    let settings = CommitFiles { store, commit: &revision.commit };
+    let text = settings.text(BIKE_FILE).map_err(|problem| problem.to_string())?.unwrap_or_default();
+    let bike = Bike::parse(Path::new(BIKE_FILE), &text).map_err(|problems| problems.to_string())?;
+    let kind = bike.controller.fuel_table;
+    let mut changes = Vec::new();
+    for line in &revision.record.edits {
+        changes.push(line.parse::<HandChange>().map_err(|error| error.to_string())?);
+    }
+    let mut files = Vec::new();
+    for slot in &revision.record.slots {
+        let then = CommitFiles { store, commit: &before.commit };
+        let tables = SlotTables::read(slot, &bike, &then).map_err(|problems| problems.to_string())?;
+        let after = apply(slot, &tables, kind, &changes).map_err(|error| error.to_string())?;
+        for role in TableRole::ALL {
+            files.extend(after.table(role).map(|table| (role.path(slot), table::write(table))));
+        }
+        let path = locks_path(slot);
+        let old = then.text(&path).map_err(|problem| problem.to_string())?;
+        let locks = match tables.locks == after.locks {
+            true => old,
+            false => locks_text(old.as_deref(), &tables.locks, &after.locks),
+        };
+        files.push((path, locks.unwrap_or_default()));
+    }
+    Ok(files)
 }
 
 fn compared(store: &Store, revision: &Revision, files: Vec<(String, String)>) -> Replay {

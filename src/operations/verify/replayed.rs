@@ -22,7 +22,7 @@ pub(super) fn look(scene: &Scene<'_>, asked: &[u32], progress: &dyn Progress, re
                 Some(replay_run(scene.root, scene.store, revision, earlier, &rides, progress))
             }
             RevisionKind::Edit | RevisionKind::Import | RevisionKind::Build => {
-                Some(replay_by_hand(scene.root, scene.store, revision, earlier))
+                Some(replay_by_hand(scene.store, revision, earlier))
             }
             RevisionKind::Start | RevisionKind::Rollback => Some(Replay::Nothing),
         };
