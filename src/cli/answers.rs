@@ -36,6 +36,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::SimulateReport>("simulate"),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
+        one::<operations::GitSetupReport>("git-setup"),
         one::<schema::AnswerList>("schema").or::<schema::AnySchema>(),
         one::<ErrorDocument>(ERROR),
         one::<RefusalDocument>(REFUSAL),

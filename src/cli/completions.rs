@@ -2,6 +2,7 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
+use clap::Command;
 use clap_complete::Shell;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -31,12 +32,26 @@ pub(super) struct CompletionsReport {
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let mut script = Vec::new();
-    clap_complete::generate(args.shell, &mut super::command_line(), super::NAME, &mut script);
-    let script = String::from_utf8_lossy(&script).into_owned();
+    let script = script(args.shell);
     let report = CompletionsReport { shell: args.shell.to_string(), script };
     context.screen.tell(&report, |_| report.script.clone());
     Ok(Exit::Done)
+}
+
+fn script(shell: Shell) -> String {
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut for_people(), super::NAME, &mut script);
+    String::from_utf8_lossy(&script).into_owned()
+}
+
+/// The command line without the commands that only programs call: the generator offers those too.
+fn for_people() -> Command {
+    let whole = super::command_line();
+    let commands = whole.get_subcommands().filter(|c| !c.is_hide_set()).cloned();
+    Command::new(super::NAME)
+        .version(env!("CARGO_PKG_VERSION"))
+        .args(whole.get_arguments().cloned())
+        .subcommands(commands)
 }
 
 #[cfg(test)]
@@ -45,14 +60,13 @@ mod tests {
     use clap::ValueEnum;
 
     #[test]
-    fn every_shell_completes_every_command() {
+    fn every_shell_completes_every_command_for_people() {
         let command = super::super::command_line();
         for shell in Shell::value_variants() {
-            let mut script = Vec::new();
-            clap_complete::generate(*shell, &mut command.clone(), super::super::NAME, &mut script);
-            let script = String::from_utf8(script).expect("UTF-8");
-            for name in command.get_subcommands().filter(|c| !c.is_hide_set()).map(clap::Command::get_name) {
-                assert!(script.contains(name), "{shell} does not complete {name}");
+            let script = script(*shell);
+            for command in command.get_subcommands() {
+                let name = command.get_name();
+                assert_eq!(script.contains(name), !command.is_hide_set(), "{shell}: {name}");
             }
         }
     }

@@ -15,6 +15,7 @@ mod diff;
 mod edit;
 mod export;
 mod gaps;
+mod git_setup;
 mod history;
 mod import;
 mod man;
@@ -32,6 +33,7 @@ mod simulate;
 mod span;
 mod stages;
 mod status;
+mod table_text;
 mod verify;
 
 use crate::ledger::Moment;
@@ -109,6 +111,8 @@ enum Command {
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
+    GitSetup(git_setup::Args),
+    TableText(table_text::Args),
 }
 
 /// The name of the program.
@@ -177,6 +181,8 @@ pub fn main() -> ExitCode {
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),
+        Some(Command::GitSetup(args)) => git_setup::main(&context, &args),
+        Some(Command::TableText(args)) => table_text::main(&context, &args),
     };
     outcome::finish(&context.screen, result)
 }

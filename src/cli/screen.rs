@@ -56,6 +56,12 @@ impl Screen {
         }
     }
 
+    /// Prints bytes as they are.
+    pub fn pass_on(&self, bytes: &[u8]) {
+        let mut out = io::stdout().lock();
+        self.note(out.write_all(bytes).and_then(|()| out.flush()));
+    }
+
     /// Prints the answer as one JSON document. Objects get a `format_version`; an
     /// array stays one, so its elements get it.
     pub fn answer(&self, value: &impl Serialize) {

@@ -11,6 +11,7 @@ mod journal;
 mod lock;
 mod objects;
 mod record;
+mod settings;
 mod sign;
 mod store;
 mod worktree;
@@ -26,5 +27,6 @@ pub use lock::WriterLock;
 pub use record::{
     ImportRef, PipelineRef, Revision, RevisionKind, RevisionRecord, RideRef, revision_of, revisions,
 };
+pub use settings::TABLE_DRIVER;
 pub use store::{CommitInfo, Moment, Store};
 pub use write::{Draft, FileWrite};

@@ -19,6 +19,7 @@ use super::disk;
 use super::error::LedgerError;
 use super::journal::Journal;
 use super::lock::{self, GitLock, WriterLock};
+use super::settings;
 use super::sign::Signer;
 use super::worktree::{self, PROBE_PREFIX};
 
@@ -148,41 +149,6 @@ impl Store {
             path: root.clone(),
             source: ErrorKind::NotFound.into(),
         })
-    }
-
-    /// Names the author of this repository's commits in its own settings; an invented one signs nothing.
-    ///
-    /// Takes the writer's lock itself, so it is called before [`Store::lock`].
-    pub fn set_local_identity(&self, name: &str, email: &str) -> Result<(), LedgerError> {
-        let held = self.lock()?;
-        self.sweep(&held)?;
-        self.edit_settings("set the author", |config| {
-            config.set_str("user.name", name)?;
-            config.set_str("user.email", email)?;
-            config.set_bool("commit.gpgsign", false)?;
-            config.set_bool("tag.gpgsign", false)?;
-            config.set_bool("tag.forceSignAnnotated", false)
-        })
-    }
-
-    /// Changes the repository's own settings, as git would; only for the holder of the writer's lock.
-    fn edit_settings(
-        &self,
-        doing: &'static str,
-        edit: impl FnOnce(&mut Config) -> Result<(), git2::Error>,
-    ) -> Result<(), LedgerError> {
-        let mut guard = self.git_lock("config")?;
-        let edited = self.own().join("config.edit");
-        let target = self.guarded_path("config");
-        disk::write_new(&edited, &disk::read(&target)?.unwrap_or_default())?;
-        // libgit2 makes its own lock beside the file it edits, so it edits a copy among our files.
-        Config::open(&edited)
-            .and_then(|mut config| edit(&mut config))
-            .map_err(|error| self.git_error(doing, error))?;
-        let bytes = disk::read(&edited)?.unwrap_or_default();
-        guard.fill(&bytes)?;
-        guard.put()?;
-        disk::remove(&edited)
     }
 
     /// Keeps every other rideloop from writing until the returned lock is dropped.
@@ -626,7 +592,11 @@ fn build_repository(work: &Path, root: &Path) -> Result<(), LedgerError> {
     options.initial_head(FIRST_BRANCH).external_template(false).no_reinit(true);
     step("init: begun")?;
     Repository::init_opts(work, &options)
-        .and_then(|repo| repo.config()?.set_bool("core.autocrlf", false))
+        .and_then(|repo| {
+            let mut settings = repo.config()?;
+            settings.set_bool("core.autocrlf", false)?;
+            settings::set(&mut settings)
+        })
         .map_err(|error| LedgerError::git("make a repository", root, error))?;
     step("init: built")?;
     let built = work.join(".git");

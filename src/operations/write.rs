@@ -1,10 +1,9 @@
 //! What a revision's commit holds besides its tables.
 
 use super::error::OperationError;
+use super::git_files::try_table_driver;
 use super::open::OpenBike;
-use crate::bike::{
-    BIKE_FILE, BUILDS_FILE, FileSource, LOGGERS_FOLDER, PIPELINES_FOLDER, RIDES_FOLDER, locks_path,
-};
+use crate::bike::{BIKE_FILE, BUILDS_FILE, FileSource, LOGGERS_FOLDER, PIPELINES_FOLDER, locks_path};
 use crate::blend::Refusal;
 use crate::ledger::{Draft, FileWrite, LedgerError, Moment, RevisionRecord, Store, WriterLock};
 use std::path::Path;
@@ -13,13 +12,6 @@ use std::path::Path;
 pub fn tool_name() -> String {
     format!("rideloop {}", env!("CARGO_PKG_VERSION"))
 }
-
-/// What `.gitattributes` holds: git must never touch the bytes of these files.
-const GIT_ATTRIBUTES: &str = "\
-# Tables, evidence and settings are kept byte for byte.
-*.csv -text
-*.yaml -text
-";
 
 /// A repository that a command may write to.
 pub(super) struct Writable {
@@ -100,25 +92,6 @@ impl OpenBike {
         files.extend(self.git_files()?);
         Ok(files)
     }
-
-    /// `.gitignore` and `.gitattributes`, as far as they lack what they need.
-    fn git_files(&self) -> Result<Vec<FileWrite>, OperationError> {
-        let here = self.folder.work_tree();
-        let mut files = Vec::new();
-        let ignored = format!("/{RIDES_FOLDER}/");
-        let ignore = here.text(".gitignore")?.unwrap_or_default();
-        if !ignore.lines().any(|l| l.trim() == ignored || l.trim() == format!("{RIDES_FOLDER}/")) {
-            let gap = if ignore.is_empty() || ignore.ends_with('\n') { "" } else { "\n" };
-            let remark = "# Rides are known by their hash; their bytes stay outside git.";
-            let text = format!("{ignore}{gap}{remark}\n{ignored}\n");
-            files.push(FileWrite { path: ".gitignore".to_owned(), bytes: Some(text.into_bytes()) });
-        }
-        if here.text(".gitattributes")?.is_none() {
-            let bytes = Some(GIT_ATTRIBUTES.as_bytes().to_vec());
-            files.push(FileWrite { path: ".gitattributes".to_owned(), bytes });
-        }
-        Ok(files)
-    }
 }
 
 fn yaml_files(root: &Path, folder: &str) -> Result<Vec<String>, OperationError> {
@@ -150,7 +123,10 @@ pub(super) fn commit(
         when,
     };
     match writable.store.commit(&writable.lock, &draft) {
-        Ok(commit) => Ok(commit),
+        Ok(commit) => {
+            try_table_driver(&writable.store, &writable.lock);
+            Ok(commit)
+        }
         Err(LedgerError::Unfinished { .. }) => {
             let head = writable.store.head()?;
             head.ok_or_else(|| OperationError::failed("the revision cannot be found again", "run `git fsck`"))

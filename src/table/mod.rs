@@ -4,6 +4,7 @@
 //! again to the same bytes.
 
 mod axis;
+mod cell_lines;
 mod diff;
 mod draw;
 mod exchange;
@@ -12,6 +13,7 @@ mod grid;
 mod resolution;
 
 pub use axis::{Axis, AxisError};
+pub use cell_lines::cell_lines;
 pub use diff::{CellChange, TableDiff};
 pub use draw::{CellMark, DrawnCell, LOCKED, Layout, draw_changes, draw_changes_among};
 pub use exchange::{ExportLayout, Format, ImportExpectation, Imported, Rows, export, import};

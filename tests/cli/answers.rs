@@ -73,6 +73,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("completions", &["completions", "fish"]);
     ask("man", &["man"]);
     ask("man", &["man", "--out", "man1"]);
+    ask("git-setup", &["git-setup"]);
     ask("schema", &["schema"]);
     ask("schema", &["schema", "run"]);
     let outside = bench.rideloop(&["--json"]).exits(0).json();

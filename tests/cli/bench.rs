@@ -112,10 +112,15 @@ impl Bench {
 
     /// Runs git in the bike folder.
     pub fn git(&self, args: &[&str]) -> Said {
+        Said::new(self.git_command(args).output().expect("git starts"))
+    }
+
+    /// Git, isolated, in the bike folder.
+    pub fn git_command(&self, args: &[&str]) -> Command {
         let mut command = Command::new("git");
         self.isolate(&mut command);
-        let output = command.args(args).current_dir(&self.bike).output().expect("git starts");
-        Said::new(output)
+        command.args(args).current_dir(&self.bike);
+        command
     }
 
     /// Rides the virtual bike with the current map, the engine warm from the start.

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 22] = [
+const COMMANDS: [&str; 23] = [
     "demo",
     "new",
     "check",
@@ -25,6 +25,7 @@ const COMMANDS: [&str; 22] = [
     "completions",
     "man",
     "schema",
+    "git-setup",
 ];
 
 #[test]

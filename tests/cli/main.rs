@@ -16,6 +16,7 @@ mod inferred;
 mod kills;
 mod liars;
 mod manuals;
+mod plain_git;
 mod points;
 mod readme;
 mod revisions;
