@@ -298,6 +298,14 @@ impl Store {
         matches!(self.branch(), Err(LedgerError::DetachedHead { .. }))
     }
 
+    /// Whether a revision made now would stand on a branch.
+    ///
+    /// # Errors
+    /// [`LedgerError::DetachedHead`] when it would not.
+    pub fn check_on_branch(&self) -> Result<(), LedgerError> {
+        self.branch().map(drop)
+    }
+
     /// Whether there is another repository to fetch from.
     pub fn has_remote(&self) -> bool {
         self.repo.remotes().is_ok_and(|remotes| !remotes.is_empty())

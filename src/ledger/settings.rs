@@ -1,4 +1,5 @@
-//! The repository's own settings: who makes its revisions, and how plain git shows a table.
+//! The repository's own settings: who makes its revisions, how plain git shows a table and that it
+//! pushes tags.
 //!
 //! `.gitattributes` says which files are tables and comes with every clone. The program stands in
 //! `.git/config`, which a clone does not carry: git never runs what a stranger's repository says.
@@ -20,8 +21,19 @@ pub const TABLE_DRIVER: &str = "rideloop-table";
 /// gitattributes(5), "Performing text diffs of binary files".
 const TEXTCONV: &str = "f() { rideloop table-text -- \"$1\" 2>/dev/null || cat \"$1\"; }; f";
 
-/// Sets the driver.
+/// Makes `git push` take annotated tags along.
+///
+/// # Source
+/// `git help config`, `push.followTags`.
+const FOLLOW_TAGS: &str = "push.followTags";
+
+/// Sets what a new repository begins with.
 pub(super) fn set(settings: &mut Config) -> Result<(), git2::Error> {
+    settings.set_bool(FOLLOW_TAGS, true)?;
+    set_driver(settings)
+}
+
+fn set_driver(settings: &mut Config) -> Result<(), git2::Error> {
     settings.set_str(&key(), TEXTCONV)
 }
 
@@ -68,6 +80,17 @@ impl Store {
         disk::remove(&edited)
     }
 
+    /// Lets a plain `git push` take the revisions' tags along, unless somebody has said otherwise.
+    ///
+    /// A clone does not inherit this setting. Nothing depends on it, so trouble is ignored: the next
+    /// revision tries again.
+    pub(super) fn push_tags_along(&self) {
+        let unsaid = self.repo.config().and_then(|config| config.get_entry(FOLLOW_TAGS).map(drop));
+        if unsaid.is_err_and(|error| error.code() == ErrorCode::NotFound) {
+            let _ = self.edit_settings("let tags be pushed", |config| config.set_bool(FOLLOW_TAGS, true));
+        }
+    }
+
     /// Sets the driver in the repository's own settings, unless git knows one already, from
     /// wherever. Says whether it was missing.
     ///
@@ -83,7 +106,7 @@ impl Store {
         if known.map_err(|error| self.git_error("read its settings", error))? {
             return Ok(false);
         }
-        self.edit_settings("set how tables are shown", set)?;
+        self.edit_settings("set how tables are shown", set_driver)?;
         Ok(true)
     }
 }

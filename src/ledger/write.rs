@@ -99,6 +99,7 @@ impl Store {
 
         let Err(error) = self.carry_out(&journal, draft) else {
             lock.head.set(Some(journal.new));
+            self.push_tags_along();
             return Ok(journal.new.to_string());
         };
         // What the branch says decides, not which call failed.

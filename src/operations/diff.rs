@@ -117,7 +117,7 @@ pub fn diff(bike: &OpenBike, from: Option<&str>, to: Option<&str>) -> Result<Dif
         Some(from) => between(bike, from, to),
         None => {
             let name = to.revision.name();
-            against_before(bike, to)?.ok_or_else(|| nothing_before(&name))
+            against_before(bike, to)?.ok_or_else(|| nothing_before(bike, &name))
         }
     }
 }
@@ -126,11 +126,14 @@ fn newest(bike: &OpenBike) -> Result<Point<'_>, OperationError> {
     Ok(Point { revision: bike.newest().ok_or_else(no_revisions)?, slot: None })
 }
 
-fn nothing_before(name: &str) -> OperationError {
-    OperationError::failed(
-        format!("there is nothing before {name} to compare with"),
-        format!("`rideloop show {name}` shows its tables"),
-    )
+fn nothing_before(bike: &OpenBike, name: &str) -> OperationError {
+    match bike.cut_off() {
+        Some(hint) => OperationError::failed(format!("what stood before {name} is not in this folder"), hint),
+        None => OperationError::failed(
+            format!("there is nothing before {name} to compare with"),
+            format!("`rideloop show {name}` shows its tables"),
+        ),
+    }
 }
 
 /// What a revision changed; `None` for the first, and for a slot that is new in it.

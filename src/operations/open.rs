@@ -154,6 +154,24 @@ impl OpenBike {
         self.revisions.iter().rev().find(|r| r.record.build == build)
     }
 
+    /// What to say where the first revisions are missing because the clone is shallow.
+    pub(super) fn cut_off(&self) -> Option<String> {
+        let shallow = self.store.as_ref().is_some_and(Store::is_shallow);
+        shallow.then(|| {
+            "this is a shallow clone, whose history is cut off: `git fetch --unshallow` brings the revisions \
+             before, then run again"
+                .to_owned()
+        })
+    }
+
+    /// Refuses a folder that shows an old state instead of a branch.
+    ///
+    /// # Errors
+    /// `detached_head`.
+    pub(super) fn refuse_old_state(&self) -> Result<(), OperationError> {
+        Ok(self.store.as_ref().map_or(Ok(()), Store::check_on_branch)?)
+    }
+
     /// Refuses a folder whose register knows revisions that the history lacks,
     /// and a branch that is behind a revision somebody made.
     ///
@@ -166,10 +184,11 @@ impl OpenBike {
             return Err(OperationError::Refused(Refusal {
                 guard: "history_missing",
                 saw: format!("rides.yaml names {lost}, which the history of this folder does not hold"),
-                look_at:
+                look_at: self.cut_off().unwrap_or_else(|| {
                     "whether the folder came without its .git, or its branch was moved back: corrections \
-                          would be applied to tables they do not belong to"
-                        .to_owned(),
+                     would be applied to tables they do not belong to"
+                        .to_owned()
+                }),
             }));
         }
         let Some(store) = &self.store else { return Ok(()) };
@@ -177,6 +196,7 @@ impl OpenBike {
         let ahead = store.tags()?.into_iter().filter_map(|(tag, _)| revision_number(&tag)).max();
         match ahead.filter(|n| *n > newest).map(revision_name) {
             None => Ok(()),
+            Some(_) if store.is_detached() => self.refuse_old_state(),
             Some(ahead) => Err(OperationError::Refused(Refusal {
                 guard: "behind_history",
                 saw: format!("there is a revision {ahead}, but this branch ends at {}", self.newest_name()),

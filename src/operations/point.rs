@@ -63,7 +63,10 @@ pub fn find_point<'a>(bike: &'a OpenBike, name: &str) -> Result<Point<'a>, Opera
 /// # Errors
 /// When there is none of that name.
 pub fn find_revision<'a>(bike: &'a OpenBike, name: &str) -> Result<&'a Revision, OperationError> {
-    find_number(&bike.revisions, name)
+    find_number(&bike.revisions, name).map_err(|error| match (error, bike.cut_off()) {
+        (OperationError::Failed { what, .. }, Some(hint)) => OperationError::failed(what, hint),
+        (error, _) => error,
+    })
 }
 
 /// A revision by its name, among revisions newest first.

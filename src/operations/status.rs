@@ -69,8 +69,12 @@ pub fn status(root: &Path) -> Result<Status, OperationError> {
     let blocked: Vec<String> = match interrupted {
         Some(_) => Vec::new(),
         None => {
-            let guards = [bike.refuse_edits(), bike.refuse_lost_history()];
-            guards.into_iter().filter_map(Result::err).map(|error| error.to_string()).collect()
+            let guards = [bike.refuse_old_state(), bike.refuse_edits(), bike.refuse_lost_history()];
+            let mut blocked: Vec<String> =
+                guards.into_iter().filter_map(Result::err).map(|error| error.to_string()).collect();
+            blocked.extend(bike.cut_off().filter(|_| !blocked.is_empty()));
+            blocked.dedup();
+            blocked
         }
     };
     let next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), !blocked.is_empty());

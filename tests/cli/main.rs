@@ -9,6 +9,7 @@ mod by_hand;
 mod closed_loop;
 mod delay;
 mod demo;
+mod git_shows_tables;
 mod guards;
 mod help;
 mod history;

@@ -191,8 +191,12 @@ impl Scene<'_> {
         self.revisions.first()
     }
 
+    /// Whether the history holds a revision, or held it before a shallow clone was cut off.
     fn holds(&self, name: &str) -> bool {
-        revision_number(name).is_some_and(|n| self.revisions.iter().any(|r| r.record.number == n))
+        let oldest = self.revisions.last().map_or(0, |r| r.record.number);
+        revision_number(name).is_some_and(|n| {
+            (self.store.is_shallow() && n < oldest) || self.revisions.iter().any(|r| r.record.number == n)
+        })
     }
 
     /// The commit that is checked out.
