@@ -41,7 +41,7 @@ pub struct GapsRequest {
 }
 
 /// What to ride next.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct GapsReport {
     /// The slot.
     pub slot: String,
@@ -64,7 +64,7 @@ pub struct GapsReport {
 }
 
 /// A point to ride.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct Gap {
     /// Breakpoint, 1/min.
     pub rpm: f64,
@@ -87,7 +87,7 @@ pub struct Gap {
 }
 
 /// How a point is reached.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Place {
     /// Idling, the bike at a standstill.

@@ -57,10 +57,17 @@ fn every_command_answers_what_its_schema_says() {
     ask("diff", &["diff"]);
     ask("diff", &["diff", "power", "economy"]);
     ask("cell", &["cell", "3450", "14"]);
+    ask("season", &["season"]);
+    ask("gaps", &["gaps", "--dyno"]);
+    ask("verify", &["verify"]);
+    ask("edit", &["edit", "scale", "+1", "--rpm", "3000", "--load", "14", "--why", "hesitates"]);
+    ask("export", &["export", "--out", "table.json"]);
+    ask("import", &["import", "table.json", "--why", "the same again"]);
     ask("rides set-aside", &["rides", "set-aside", "r1/sim-1.csv", "--why", "loose sensor"]);
     ask("rides", &["rides"]);
     ask("rides take-back", &["rides", "take-back", "r1/sim-1.csv"]);
     ask("rollback", &["rollback", "r1", "--why", "hesitates"]);
+    ask("build add", &["build", "add", "other cams"]);
     ask("simulate", &["simulate", "--minutes", "1"]);
     ask("stages", &["stages"]);
     ask("stages", &["stages", "warm"]);

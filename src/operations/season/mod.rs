@@ -89,7 +89,7 @@ fn builds(bike: &OpenBike, revisions: &[HistoryEntry]) -> Vec<SeasonBuild> {
 }
 
 /// The story of a bike's map.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonReport {
     /// The bike's name.
     pub bike: String,
@@ -112,7 +112,7 @@ pub struct SeasonReport {
 }
 
 /// One hardware state of the bike.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonBuild {
     /// Its name.
     pub build: String,
@@ -129,7 +129,7 @@ pub struct SeasonBuild {
 }
 
 /// The story of one slot.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SlotSeason {
     /// Its name.
     pub slot: String,
@@ -158,7 +158,7 @@ pub struct SlotSeason {
 }
 
 /// A slot in one revision.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SlotStep {
     /// The revision: its position in [`SeasonReport::revisions`].
     pub revision_index: usize,
@@ -177,7 +177,7 @@ pub struct SlotStep {
 }
 
 /// What a run knew of the map.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct Knowledge {
     /// Rides that counted.
     pub rides: usize,
@@ -203,7 +203,7 @@ pub struct Knowledge {
 }
 
 /// One cell over the build on the bike now.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonCell {
     /// Breakpoint, 1/min.
     pub rpm: f64,
@@ -238,7 +238,7 @@ pub struct SeasonCell {
 }
 
 /// How well a cell is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CellKnowledge {
     /// Its standard error is small.
@@ -250,7 +250,7 @@ pub enum CellKnowledge {
 }
 
 /// Whether the map settles.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Convergence {
     /// Runs of this slot on this build.
     pub runs: usize,
@@ -263,7 +263,7 @@ pub struct Convergence {
 }
 
 /// What the runs of a build look like so far.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum ConvergenceState {
     /// No run yet.
@@ -279,7 +279,7 @@ pub enum ConvergenceState {
 }
 
 /// One ride of the register with what it said.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonRide {
     /// Its name.
     pub file: String,
@@ -302,7 +302,7 @@ pub struct SeasonRide {
 }
 
 /// What a ride said of a slot.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct RideSaid {
     /// The slot.
     pub slot: String,
@@ -327,7 +327,7 @@ pub struct RideSaid {
 }
 
 /// A warning a run gave.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonWarning {
     /// The run.
     pub revision: String,
@@ -338,7 +338,7 @@ pub struct SeasonWarning {
 }
 
 /// What a warning is about.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum WarnedOf {
     /// A sign in one ride that counted.
