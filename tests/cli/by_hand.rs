@@ -338,7 +338,7 @@ fn other_axes_are_taken_when_meant_and_everything_that_compares_goes_on() {
         .says("fuel table with new axes");
     bench.on_bike(&["check"]).exits(0);
     bench.on_bike(&["run"]).exits(0).says("r4 is committed");
-    bench.on_bike(&["diff", "r2", "r3"]).exits(0).says("the axes changed");
+    bench.on_bike(&["diff", "r2", "r3"]).exits(0).says("the axes differ");
     bench.on_bike(&["show", "r4"]).exits(0);
     bench.on_bike(&["cell", "3500", "48.5"]).exits(0).says("r2");
     bench.on_bike(&["edit", "scale", "+1", "--load", "48.5", "--why", "x"]).exits(0).says("r5");

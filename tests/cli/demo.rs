@@ -98,7 +98,7 @@ fn questions_are_answered(bench: &Bench) {
     assert!(shown.out.contains("sim-2.csv"));
     bench.on_bike(&["--json", "show", "r3"]).exits(0).json();
     bench.on_bike(&["diff", "r1", "r1"]).exits(0).says("hold the same");
-    bench.on_bike(&["diff", "r0"]).exits(1).says("is not a revision");
+    bench.on_bike(&["diff", "r0"]).exits(1).says("is no revision, build or slot");
     bench.on_bike(&[]).exits(0).says("Fernhill 700").says("newest revision: r10");
     bench
         .on_bike(&["cell", "3500", "14.4"])
