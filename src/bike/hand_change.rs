@@ -92,7 +92,7 @@ pub enum CannotApply {
 ///
 /// # Errors
 /// When a table is missing or no cell lies in a region.
-pub fn apply(
+pub fn apply_changes(
     slot: &str,
     tables: &SlotTables,
     kind: FuelTableKind,
@@ -294,7 +294,7 @@ mod tests {
 
     fn made(before: &SlotTables, line: &str) -> Vec<f64> {
         let change: HandChange = line.parse().expect("a change");
-        apply("power", before, FuelTableKind::VePct, &[change]).expect("made").fuel.values
+        apply_changes("power", before, FuelTableKind::VePct, &[change]).expect("made").fuel.values
     }
 
     #[test]
@@ -318,7 +318,7 @@ mod tests {
     fn scaling_a_trim_table_scales_the_fuel_and_never_goes_further_than_asked() {
         let trim = tables(|_, _| 20.0);
         let line: HandChange = "power fuel scale rpm 1000 load 2 by +3 %".parse().expect("a change");
-        let after = apply("power", &trim, FuelTableKind::TrimPct, &[line]).expect("made").fuel;
+        let after = apply_changes("power", &trim, FuelTableKind::TrimPct, &[line]).expect("made").fuel;
         // 1.2 times 1.03 is 1.236.
         assert_eq!(after.values[0], 23.6);
         let lean = tables(|_, _| 66.7);
@@ -342,10 +342,10 @@ mod tests {
     fn a_region_without_a_cell_and_a_missing_table_are_named() {
         let before = tables(|_, _| 50.0);
         let change: HandChange = "power spark add rpm 1000 load 2 by -1".parse().expect("a change");
-        let error = apply("power", &before, FuelTableKind::VePct, &[change]).expect_err("no spark");
+        let error = apply_changes("power", &before, FuelTableKind::VePct, &[change]).expect_err("no spark");
         assert_eq!(error.to_string(), "slot `power` has no spark table");
         let change: HandChange = "power fuel add rpm 1001..1002 load 2 by -1".parse().expect("a change");
-        let error = apply("power", &before, FuelTableKind::VePct, &[change]).expect_err("no cell");
+        let error = apply_changes("power", &before, FuelTableKind::VePct, &[change]).expect_err("no cell");
         assert_eq!(error.to_string(), "no cell lies in rpm 1001..1002 load 2");
     }
 

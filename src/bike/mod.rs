@@ -17,7 +17,7 @@ pub use config::{
     Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
-pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, SMOOTH_PCT, apply};
+pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, SMOOTH_PCT, apply_changes};
 pub use locking::{lock_cells, locks_text, unlock_cells};
 pub use slot::{Lock, SlotTables, TableRole, fuel_path, locks_path, mixture_path, spark_path};
 pub use template::{Template, TemplateFile};

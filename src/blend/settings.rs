@@ -172,7 +172,7 @@ impl Blending {
     /// build's first revision; a cell that got none then has no distance from it.
     pub fn distance_range(&self, start: f64) -> Option<[f64; 2]> {
         let share = self.distance_pct / 100.0;
-        (start > 0.0).then(|| [start * (1.0 - share), start * (1.0 + share)])
+        (start > 0.0).then_some([start * (1.0 - share), start * (1.0 + share)])
     }
 
     /// How much further than a neighbour a cell may have moved since the build's

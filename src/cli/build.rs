@@ -17,6 +17,7 @@ pub(super) struct Args {
 #[derive(Debug, Subcommand)]
 enum Deed {
     /// Begin a new build: a line in builds.yaml and a revision with the same tables.
+    ///
     /// Rides made before say nothing about it.
     #[command(after_help = "Example:\n  rideloop build add \"sharper cams\"\n  \
                             rideloop build add \"bigger injectors\" --name b3 --since 2026-05-02\n\n\

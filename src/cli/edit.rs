@@ -48,8 +48,10 @@ enum Deed {
         #[command(flatten)]
         cells: Cells,
     },
-    /// Give the cells so many percent more or less, never further than asked. In a
-    /// fuel table that is percent of fuel, whatever its cells hold.
+    /// Give the cells so many percent more or less.
+    ///
+    /// In a fuel table that is percent of fuel, whatever its cells hold. Each cell goes
+    /// to the last whole step that is no further than asked.
     #[command(
         after_help = "Example:\n  rideloop edit scale +3 --rpm 2000:4000 --load 10:20 --why \"leans out pulling away\""
     )]
@@ -77,8 +79,10 @@ enum Deed {
         after_help = "Example:\n  rideloop edit lock --rpm 800:1400 --load 0:2 --why \"idle is set by hand\""
     )]
     Lock(Place),
-    /// Unlock the cells. A lock that reaches beyond the region is divided: the rest
-    /// of its cells stays locked, for the same reason.
+    /// Unlock the cells.
+    ///
+    /// A lock that reaches beyond the region is divided: the rest of its cells stays
+    /// locked, for the same reason.
     #[command(
         after_help = "Example:\n  rideloop edit unlock --rpm 800:1400 --load 0:2 --why \"new idle valve\""
     )]

@@ -7,10 +7,9 @@ use crate::operations;
 use crate::operations::{ImportRequest, ImportSource};
 use std::path::PathBuf;
 
-/// Take a table from a file, or the tables as they lie edited in the folder, as a
-/// revision through the same limits as a run.
+/// Take a table from a file, or edited tables from the folder, as a revision.
 ///
-/// The file may be comma-, semicolon- or tab-separated, with decimal point or
+/// It goes through the same limits as a run. The file may be comma-, semicolon- or tab-separated, with decimal point or
 /// comma, or JSON. Its first cell says which way round it is: `rpm/throttle_pct`
 /// when rows are engine speeds, `throttle_pct/rpm` when rows are loads. Without
 /// such a title it must have today's shape, and today's axes or none.

@@ -189,6 +189,10 @@ pub(super) fn carry_out(
         objections.extend(judge(&input));
         report.cautions.extend(cautions(&input));
     }
+    if report.slots.is_empty() {
+        // Only a slot that is no more can have changed.
+        report.slots.clone_from(&bike.folder.bike.slots);
+    }
     report.cautions.dedup();
     report.counts = counts(&work, &report.tables);
     if report.counts.is_empty() {
@@ -222,6 +226,10 @@ fn compare(bike: &OpenBike, change: &SlotChange, report: &mut HandReport) {
         match (before.table(role), change.after.table(role)) {
             (Some(before), Some(after)) if before != after => {
                 let table = table_change(slot, role, before, after, &[], kind);
+                // A finer step alone changes no cell.
+                if table.cells.is_empty() && !table.axes_changed {
+                    continue;
+                }
                 for (rpm, load) in (0..after.grid.cells()).map(|cell| after.grid.point(cell)) {
                     let locked = LockedCell { slot: slot.clone(), rpm, load };
                     if change.after.lock_of(rpm, load).is_some() && !report.locked.contains(&locked) {

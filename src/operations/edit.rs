@@ -3,7 +3,7 @@
 use super::by_hand::{HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change, reason};
 use super::error::OperationError;
 use crate::bike::{
-    FileSource, HandChange, HandDeed, Region, SlotTables, TableRole, apply, locks_path, locks_text,
+    FileSource, HandChange, HandDeed, Region, SlotTables, TableRole, apply_changes, locks_path, locks_text,
 };
 use crate::ledger::{FileWrite, RevisionKind};
 use crate::table::{Axis, Table};
@@ -44,7 +44,7 @@ pub fn edit(root: &Path, request: &EditRequest) -> Result<HandReport, OperationE
     let table = before.table(role).ok_or_else(|| no_table(&slot, role))?;
     let change = HandChange { slot: slot.clone(), region: region(table, request)?, deed };
     let kind = bike.folder.bike.controller.fuel_table;
-    let after = apply(&slot, &before, kind, std::slice::from_ref(&change))
+    let after = apply_changes(&slot, &before, kind, std::slice::from_ref(&change))
         .map_err(|error| OperationError::failed(error.to_string(), "`rideloop show` shows the tables"))?;
     let mut files = Vec::new();
     if before.locks != after.locks {

@@ -211,6 +211,13 @@ fn from_folder(bike: &OpenBike) -> Result<HandWork, OperationError> {
             }
         }
     }
+    // The locks of a slot that is no more go with its tables.
+    for path in store.list_files(&newest.commit, &format!("{MAPS_FOLDER}/"))? {
+        let is_setting = slots.iter().any(|slot| locks_path(slot) == path);
+        if !path.ends_with(".csv") && !is_setting && here.bytes(&path)?.is_none() {
+            files.push(FileWrite { path, bytes: None });
+        }
+    }
     let nothing = match edited.is_empty() {
         true => format!("the tables in the folder are those of {}", newest.name()),
         false => format!(

@@ -402,6 +402,13 @@ fn tables_edited_in_the_folder_become_a_revision_and_so_does_a_new_slot() {
     assert_eq!(row(&bench, "fuel", "1000")[0], "23.2");
     bench.on_bike(&["check"]).exits(0).says("0 problems");
     bench.assert_whole();
+    // And a slot that is no more.
+    bench.write("bike.yaml", bench.read("bike.yaml").replace("[power, economy, rain]", "[power, rain]"));
+    std::fs::remove_dir_all(bench.bike.join("maps/economy")).expect("there");
+    bench.on_bike(&["run"]).exits(3).says("uncommitted_edits");
+    bench.on_bike(&take).exits(0).says("r6").says("2 tables gone");
+    bench.on_bike(&["diff"]).exits(0).says("maps/economy/fuel.csv is gone");
+    bench.assert_whole();
 }
 
 #[test]

@@ -239,7 +239,7 @@ fn same_lengths(path: &Path, found: &FoundGrid) -> Result<(), Problem> {
         Some([_, columns]) => columns.len(),
         None => first.len(),
     };
-    for (i, row) in found.cells.iter().enumerate().filter(|(_, row)| row.len() != width) {
+    if let Some((i, row)) = found.cells.iter().enumerate().find(|(_, row)| row.len() != width) {
         let line = row.first().map_or(0, |cell| cell.line);
         let which = if line == 0 { format!("row {} holds", i + 1) } else { "a row holds".to_owned() };
         return Err(Problem::at(
