@@ -233,7 +233,9 @@ fn tags_that_are_gone_moved_or_light_are_told_with_the_command_that_mends_them()
 
     bench.git(&["tag", "-f", "-a", "r3", "r2^{}", "-m", "moved"]).exits(0);
     let found = one_trouble(&bench, "tag_elsewhere");
-    assert!(found["revision"] == "r3" && found["what"].as_str().is_some_and(|w| w.contains("it was moved")));
+    assert!(
+        found["revision"] == "r3" && found["what"].as_str().is_some_and(|w| w.contains("the tag was moved"))
+    );
     bench.git(&["tag", "-f", "r3", words[4]]).exits(0);
     assert_eq!(one_trouble(&bench, "tag_lightweight")["revision"], "r3");
     bench.git(&["tag", "-f", "-a", "r3", words[4], "-m", message]).exits(0);
@@ -290,6 +292,29 @@ fn a_commit_by_hand_that_changes_a_table_is_named_with_the_cell() {
 }
 
 #[test]
+fn a_copied_message_makes_no_second_revision() {
+    let bench = season().twin();
+    flip(&bench, FUEL, 5);
+    bench.git(&["commit", "-q", "-a", "-C", "r3"]).exits(0);
+    let found = troubles_of(&bench, &["r6"]);
+    let told: Vec<(&str, &str)> =
+        found.iter().filter_map(|t| Some((t["kind"].as_str()?, t["revision"].as_str()?))).collect();
+    assert_eq!(told, [("number_repeated", "r3"), ("handmade_commit", "r6")], "{found:#?}");
+    // A revision left out: the branch was moved past it.
+    let bench = season().twin();
+    let tree = bench.git(&["rev-parse", "r6^{tree}"]).exits(0).out.trim().to_owned();
+    let message = bench.git(&["log", "-1", "--format=%B", "r6"]).exits(0).out;
+    let made = bench.git(&["commit-tree", &tree, "-p", "r4^{commit}", "-m", &message]).exits(0).out;
+    bench.git(&["reset", "-q", "--hard", made.trim()]).exits(0);
+    let found = troubles_of(&bench, &["r1"]);
+    for (kind, revision) in
+        [("number_missing", "r5"), ("tag_elsewhere", "r6"), ("tag_without_revision", "r5")]
+    {
+        assert!(found.iter().any(|t| t["kind"] == kind && t["revision"] == revision), "{kind} in {found:#?}");
+    }
+}
+
+#[test]
 fn a_register_that_contradicts_the_revisions_is_found() {
     let bench = season().twin();
     let register = bench.read("rides.yaml");
@@ -306,4 +331,13 @@ fn a_register_that_contradicts_the_revisions_is_found() {
         assert!(told.contains(&wanted), "{wanted:?} in {found:#?}");
     }
     assert!(found.iter().all(|t| t["path"] == "rides.yaml"));
+}
+
+#[test]
+fn work_that_was_cut_off_is_told() {
+    let bench = season().twin();
+    bench.write(".git/rideloop/pending.json", "{}");
+    let report = bench.on_bike(&["--json", "verify", "r1"]).exits(1).json();
+    assert_eq!(report["troubles"][0]["kind"], "interrupted");
+    assert!(report["troubles"][0]["what"].as_str().is_some_and(|w| w.contains("pending.json")), "{report:#}");
 }

@@ -4,7 +4,7 @@ use super::differences::differences;
 use super::folder::{is_guarded, is_table};
 use super::{Scene, Trouble, TroubleKind, VerifyReport};
 use crate::bike::fuel_path;
-use crate::ledger::{CommitInfo, LedgerError, Revision, RevisionKind, TagInfo, revision_of};
+use crate::ledger::{CommitInfo, LedgerError, Revision, RevisionKind, TagInfo};
 use crate::revision::{revision_name, revision_number};
 
 pub(super) fn look(scene: &Scene<'_>, report: &mut VerifyReport) {
@@ -27,26 +27,21 @@ fn numbers(scene: &Scene<'_>, report: &mut VerifyReport) {
             "`git fetch --unshallow`, then verify again",
         ));
     }
+    for copy in &scene.repeated {
+        let name = copy.name();
+        let what = format!("commit {} says it is {name} as well", short(&copy.commit));
+        let to_do = format!(
+            "`git log --grep 'Revision: {name}'` shows them, and `git show {name}` the right one. The other was made by \
+             plain git with a copied message: take it out, and use `rideloop rollback` to go back to a revision"
+        );
+        report.troubles.push(Trouble::new(TroubleKind::NumberRepeated, what, to_do).of(name));
+    }
     let mut before: Option<u32> = None;
     for revision in scene.revisions.iter().rev() {
         let number = revision.record.number;
         let wanted = before.map_or(1, |n| n + 1);
-        let repeated = scene.revisions.iter().filter(|r| r.record.number == number).count() > 1;
         let cut_here = before.is_none() && scene.store.is_shallow();
-        if repeated && before.is_some_and(|n| n >= number) {
-            report.troubles.push(
-                Trouble::new(
-                    TroubleKind::NumberRepeated,
-                    format!("commit {} says it is {} as well", short(&revision.commit), revision.name()),
-                    format!(
-                        "`git log --grep 'Revision: {}'` shows them; the tag names the right one. `git revert` or \
-                         `git cherry-pick` copy a message: use `rideloop rollback` instead",
-                        revision.name()
-                    ),
-                )
-                .of(revision.name()),
-            );
-        } else if number != wanted && !cut_here {
+        if number != wanted && !cut_here {
             let missing = revision_name(wanted);
             let what = match before {
                 Some(before) => {
@@ -56,7 +51,7 @@ fn numbers(scene: &Scene<'_>, report: &mut VerifyReport) {
             };
             report.troubles.push(Trouble::new(TroubleKind::NumberMissing, what, LOOK_AROUND).of(missing));
         }
-        before = Some(before.map_or(number, |n| n.max(number)));
+        before = Some(number);
     }
     for commit in &scene.log {
         if scene.store.parent_count(&commit.id).is_ok_and(|parents| parents > 1) {
@@ -81,17 +76,15 @@ fn tags(scene: &Scene<'_>, report: &mut VerifyReport) {
         let name = revision.name();
         let make = format!("`git tag -a {name} {} -m {}`", revision.commit, quoted(&revision.summary));
         let trouble = match scene.tags.iter().find(|tag| tag.name == name) {
-            None => Trouble::new(
-                TroubleKind::TagMissing,
-                format!("{name} has no tag"),
-                format!("{fetch}{make} puts it back"),
-            ),
+            None => {
+                Trouble::new(TroubleKind::TagMissing, "has no tag", format!("{fetch}{make} puts it back"))
+            }
             Some(tag) if tag.commit.as_deref() != Some(&revision.commit) => {
                 elsewhere(scene, tag, revision, &make)
             }
             Some(tag) if !tag.annotated => Trouble::new(
                 TroubleKind::TagLightweight,
-                format!("the tag {name} has no maker, time and message of its own"),
+                "its tag has no maker, time and message of its own",
                 format!("`git tag -d {name}`, then {make}"),
             ),
             Some(_) => continue,
@@ -132,19 +125,19 @@ fn elsewhere(scene: &Scene<'_>, tag: &TagInfo, revision: &Revision, make: &str) 
     let name = revision.name();
     let here = short(&revision.commit);
     let Some(there) = tag.commit.as_deref() else {
-        let what = format!("the tag {name} leads to no commit that can be read");
+        let what = "its tag leads to no commit that can be read";
         return Trouble::new(TroubleKind::TagElsewhere, what, format!("`git tag -d {name}`, then {make}"));
     };
     let moved = scene.log.iter().any(|commit| commit.id == there);
     if moved {
         let what = format!(
-            "the tag {name} names commit {}, but {name} is commit {here}: it was moved",
+            "its tag names commit {}, but the revision is commit {here}: the tag was moved",
             short(there)
         );
         return Trouble::new(TroubleKind::TagElsewhere, what, format!("`git tag -d {name}`, then {make}"));
     }
     let what = format!(
-        "{name} in the history is commit {here}, but its tag names {}: the commit was rewritten, and a revision never is",
+        "is commit {here} in the history, but its tag names {}: the commit was rewritten, and a revision never is",
         short(there)
     );
     let newest = scene.head() == Some(revision.commit.as_str());
@@ -174,14 +167,14 @@ fn names(scene: &Scene<'_>, report: &mut VerifyReport) {
 fn plain_commits(scene: &Scene<'_>, report: &mut VerifyReport) -> Result<(), LedgerError> {
     let mut since: Vec<&CommitInfo> = Vec::new();
     for commit in &scene.log {
-        let Some(revision) = revision_of(commit.clone()) else {
+        let Some(revision) = scene.revisions.iter().find(|r| r.commit == commit.id) else {
             since.push(commit);
             continue;
         };
         if let Some(last) = since.first() {
             for path in scene.store.changed_files(Some(&commit.id), &last.id)? {
                 if is_guarded(&path) {
-                    let trouble = handmade(scene, &revision, &since, &path)?;
+                    let trouble = handmade(scene, revision, &since, &path)?;
                     report.troubles.push(trouble.of(revision.name()).at(path));
                 }
             }

@@ -179,8 +179,10 @@ struct Scene<'a> {
     store: &'a Store,
     /// All commits, newest first.
     log: Vec<CommitInfo>,
-    /// The revisions among them, newest first; a repeated number stands as often as it does there.
+    /// The revisions among them, newest first, each number once.
     revisions: Vec<Revision>,
+    /// Commits that claim a number which another holds.
+    repeated: Vec<Revision>,
     tags: Vec<TagInfo>,
     /// The ride files that lie below `rides/`, with their hashes.
     rides: Vec<(String, FoundRide)>,
@@ -246,10 +248,12 @@ pub fn verify(
             return Ok(report);
         }
     };
-    let revisions: Vec<Revision> = log.iter().cloned().filter_map(revision_of).collect();
-    objects::look(&store, &revisions, &mut report)?;
     let tags = store.tag_infos()?;
-    let scene = Scene { root, store: &store, log, revisions, tags, rides: hashed_rides(root)? };
+    let (revisions, repeated) =
+        each_number_once(log.iter().cloned().filter_map(revision_of).collect(), &tags);
+    objects::look(&store, &revisions, &mut report)?;
+    let rides = hashed_rides(root)?;
+    let scene = Scene { root, store: &store, log, revisions, repeated, tags, rides };
     let asked = asked(&scene, names)?;
     if scene.revisions.is_empty() {
         report.notes.push("this folder has no revisions yet, so there is nothing to verify".to_owned());
@@ -260,6 +264,18 @@ pub fn verify(
     register::look(&scene, &mut report);
     replayed::look(&scene, &asked, progress, &mut report);
     Ok(report)
+}
+
+/// Of commits that claim one number the tagged one is the revision, or else the oldest.
+fn each_number_once(found: Vec<Revision>, tags: &[TagInfo]) -> (Vec<Revision>, Vec<Revision>) {
+    let chosen = |number: u32| {
+        let claim = || found.iter().filter(|r| r.record.number == number);
+        let is_tagged = |r: &&Revision| {
+            tags.iter().any(|tag| tag.name == r.name() && tag.commit.as_deref() == Some(&r.commit))
+        };
+        claim().find(is_tagged).or_else(|| claim().last()).map(|r| r.commit.clone())
+    };
+    found.iter().cloned().partition(|r| chosen(r.record.number).as_deref() == Some(&r.commit))
 }
 
 /// The numbers of the revisions to replay.
