@@ -5,7 +5,7 @@
 
 use super::outcome::{ErrorDocument, RefusalDocument};
 use super::screen::FORMAT_VERSION;
-use super::{completions, man, rides, run, schema, stages, status};
+use super::{completions, man, rides, run, schema, stages, status, watch};
 use crate::operations;
 use schemars::generate::{SchemaGenerator, SchemaSettings};
 use schemars::{JsonSchema, Schema};
@@ -41,6 +41,7 @@ pub(super) fn registry() -> Vec<Answer> {
             .or::<stages::SchemaFile>()
             .or::<schema::AnySchema>(),
         one::<operations::SimulateReport>("simulate"),
+        one::<watch::WatchLook>("watch"),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),

@@ -35,6 +35,7 @@ mod stages;
 mod status;
 mod table_text;
 mod verify;
+mod watch;
 
 use crate::ledger::Moment;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
@@ -108,6 +109,7 @@ enum Command {
     Verify(verify::Args),
     Stages(stages::Args),
     Simulate(simulate::Args),
+    Watch(watch::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -178,6 +180,7 @@ pub fn main() -> ExitCode {
         Some(Command::Verify(args)) => verify::main(&context, &args),
         Some(Command::Stages(args)) => stages::main(&context, &args),
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
+        Some(Command::Watch(args)) => watch::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

@@ -53,7 +53,7 @@ pub(super) fn wrong_command_line(error: &clap::Error) -> ExitCode {
         let what = error.to_string();
         let what = what.lines().next().unwrap_or_default().trim_start_matches("error: ");
         let screen = Screen::new(true, false, super::ColorWhen::Never);
-        screen.answer(&ErrorDocument::new(ErrorKind::CommandLine, what, None));
+        screen.answer(&ErrorDocument { error: ErrorBody::new(ErrorKind::CommandLine, what, None) });
     }
     ExitCode::from(if asked_for_help { 0 } else { WRONG_COMMAND_LINE })
 }
@@ -63,10 +63,7 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
     let exit = match result {
         Ok(exit) => exit,
         Err(CliError(error)) => {
-            let exit = match &error {
-                OperationError::Refused(_) => Exit::Refused,
-                _ => Exit::Failed,
-            };
+            let exit = exit_of(&error);
             screen.complain(&message(&error));
             if screen.json() {
                 answer(screen, error);
@@ -81,8 +78,16 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
     ExitCode::from(exit.code())
 }
 
+/// How a command ends that met this error.
+pub(super) fn exit_of(error: &OperationError) -> Exit {
+    match error {
+        OperationError::Refused(_) => Exit::Refused,
+        _ => Exit::Failed,
+    }
+}
+
 /// The error for a person.
-fn message(error: &OperationError) -> String {
+pub(super) fn message(error: &OperationError) -> String {
     match error {
         OperationError::Problems(problems) => problems.0.iter().map(problem).collect(),
         OperationError::Refused(refusal) => refused(refusal),
@@ -120,7 +125,7 @@ pub(super) struct ErrorDocument {
 
 /// What went wrong.
 #[derive(Debug, Serialize, JsonSchema)]
-struct ErrorBody {
+pub(super) struct ErrorBody {
     /// What kind of trouble it is.
     kind: ErrorKind,
     /// What happened, for a person.
@@ -167,13 +172,23 @@ pub(super) struct RefusalDocument {
     refused: Refusal,
 }
 
-impl ErrorDocument {
+impl ErrorBody {
     fn new(kind: ErrorKind, what: impl Into<String>, hint: Option<String>) -> Self {
-        Self { error: ErrorBody { kind, what: what.into(), hint, problems: Vec::new() } }
+        Self { kind, what: what.into(), hint, problems: Vec::new() }
+    }
+
+    /// The error for a script; `None` for a refusal, which is no error.
+    pub fn of(error: OperationError) -> Option<Self> {
+        match error {
+            OperationError::Refused(_) => None,
+            OperationError::Problems(problems) => Some(Self::of_problems(problems)),
+            OperationError::Ledger(error) => Some(Self::new(ErrorKind::Ledger, error.to_string(), None)),
+            OperationError::Failed { what, hint } => Some(Self::new(ErrorKind::Failed, what, hint)),
+        }
     }
 
     fn of_problems(problems: Problems) -> Self {
-        let mut document = Self::new(ErrorKind::Problems, problems.to_string(), None);
+        let mut body = Self::new(ErrorKind::Problems, problems.to_string(), None);
         let bodies = problems.0.into_iter().map(|p| ProblemBody {
             path: p.path.display().to_string(),
             line: p.line,
@@ -181,21 +196,19 @@ impl ErrorDocument {
             what: p.what,
             hint: p.hint,
         });
-        document.error.problems = bodies.collect();
-        document
+        body.problems = bodies.collect();
+        body
     }
 }
 
-/// The error for a script.
+/// The error or the refusal for a script.
 fn answer(screen: &Screen, error: OperationError) {
     match error {
         OperationError::Refused(refused) => screen.answer(&RefusalDocument { refused }),
-        OperationError::Problems(problems) => screen.answer(&ErrorDocument::of_problems(problems)),
-        OperationError::Ledger(error) => {
-            screen.answer(&ErrorDocument::new(ErrorKind::Ledger, error.to_string(), None));
-        }
-        OperationError::Failed { what, hint } => {
-            screen.answer(&ErrorDocument::new(ErrorKind::Failed, what, hint));
+        other => {
+            if let Some(error) = ErrorBody::of(other) {
+                screen.answer(&ErrorDocument { error });
+            }
         }
     }
 }

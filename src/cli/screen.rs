@@ -14,6 +14,8 @@ pub(crate) struct Screen {
     color: ColorWhen,
     /// Standard output took not all of the answer, and not because its reader went away.
     failed: Cell<bool>,
+    /// The reader of standard output went away.
+    unread: Cell<bool>,
 }
 
 /// Width of text that goes to no terminal, and the narrowest that is laid out.
@@ -25,7 +27,7 @@ pub(super) const FORMAT_VERSION: u32 = 1;
 
 impl Screen {
     pub(super) fn new(json: bool, quiet: bool, color: ColorWhen) -> Self {
-        Self { json, quiet, color, failed: Cell::new(false) }
+        Self { json, quiet, color, failed: Cell::new(false), unread: Cell::new(false) }
     }
 
     /// Whether the answer is to be JSON.
@@ -65,23 +67,27 @@ impl Screen {
     /// Prints the answer as one JSON document. Objects get a `format_version`; an
     /// array stays one, so its elements get it.
     pub fn answer(&self, value: &impl Serialize) {
-        let mut json = serde_json::to_value(value).unwrap_or_default();
-        let documents = match &mut json {
-            Value::Array(list) => list.as_mut_slice(),
-            one => std::slice::from_mut(one),
-        };
-        for object in documents.iter_mut().filter_map(Value::as_object_mut) {
-            object.shift_insert(0, "format_version".to_owned(), FORMAT_VERSION.into());
-        }
-        let text = serde_json::to_string_pretty(&json).unwrap_or_default();
-        let mut out = io::stdout().lock();
-        self.note(writeln!(out, "{text}").and_then(|()| out.flush()));
+        let text = serde_json::to_string_pretty(&with_version(value)).unwrap_or_default();
+        self.pass_on(format!("{text}\n").as_bytes());
+    }
+
+    /// The same on one line, for a command that answers several times.
+    pub fn answer_line(&self, value: &impl Serialize) {
+        self.pass_on(format!("{}\n", with_version(value)).as_bytes());
     }
 
     /// A reader that went away (`| head`) is no failure; a full disk is.
     fn note(&self, written: io::Result<()>) {
-        let failed = written.is_err_and(|error| error.kind() != io::ErrorKind::BrokenPipe);
-        self.failed.set(self.failed.get() || failed);
+        match written {
+            Ok(()) => {}
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => self.unread.set(true),
+            Err(_) => self.failed.set(true),
+        }
+    }
+
+    /// Whether nobody reads the answers any more.
+    pub fn is_unread(&self) -> bool {
+        self.unread.get()
     }
 
     /// Whether part of the answer could not be written.
@@ -119,6 +125,18 @@ impl Screen {
             ColorWhen::Never => ColorChoice::Never,
         }
     }
+}
+
+fn with_version(value: &impl Serialize) -> Value {
+    let mut json = serde_json::to_value(value).unwrap_or_default();
+    let documents = match &mut json {
+        Value::Array(list) => list.as_mut_slice(),
+        one => std::slice::from_mut(one),
+    };
+    for object in documents.iter_mut().filter_map(Value::as_object_mut) {
+        object.shift_insert(0, "format_version".to_owned(), FORMAT_VERSION.into());
+    }
+    json
 }
 
 /// Progress goes to standard error, to a terminal, to a person.

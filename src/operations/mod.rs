@@ -35,6 +35,7 @@ mod simulate;
 mod start;
 mod status;
 mod verify;
+mod watch;
 mod write;
 
 pub use build::{BuildReport, BuildRequest, build_add};
@@ -64,4 +65,5 @@ pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use start::{NewReport, new};
 pub use status::{Status, status};
 pub use verify::{Difference, ReplayOutcome, Trouble, TroubleKind, VerifiedRevision, VerifyReport, verify};
+pub use watch::{ListedRide, ReadyRides, Settling, is_busy, list_rides, watch_begin, watch_look};
 pub use write::tool_name;

@@ -10,7 +10,7 @@ use crate::ledger::{Revision, Store, revisions};
 use crate::problem::{Problem, Problems};
 use crate::revision::{revision_name, revision_number};
 use crate::ride::{Register, RideState};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Everything about a bike that is on disk.
 #[derive(Debug)]
@@ -23,6 +23,8 @@ pub struct OpenBike {
     pub revisions: Vec<Revision>,
     /// The rides that are known.
     pub register: Register,
+    /// Of the bike's own ride files only these are there yet; the others are still being copied.
+    pub(super) settled: Option<Vec<PathBuf>>,
 }
 
 /// The files of a commit.
@@ -67,7 +69,7 @@ impl OpenBike {
         match (folder, register) {
             (Some(folder), Some(register)) => {
                 let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
-                Ok(Self { folder, store, revisions, register })
+                Ok(Self { folder, store, revisions, register, settled: None })
             }
             _ => Err(Problems(found).into()),
         }

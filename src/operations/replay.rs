@@ -12,7 +12,7 @@ use super::run_revision::files_of_run;
 use super::run_statements::statements;
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, MAPS_FOLDER, PIPELINES_FOLDER, REGISTER_FILE,
-    SlotTables, TableRole, apply, locks_path, locks_text,
+    SlotTables, TableRole, apply_changes, locks_path, locks_text,
 };
 use crate::evidence::{RideStatement, RideStatements, rides_path};
 use crate::ledger::{Revision, RevisionKind, Store};
@@ -132,7 +132,7 @@ fn edit_again(
     for slot in &revision.record.slots {
         let then = CommitFiles { store, commit: &before.commit };
         let tables = SlotTables::read(slot, &bike, &then).map_err(|problems| problems.to_string())?;
-        let after = apply(slot, &tables, kind, &changes).map_err(|error| error.to_string())?;
+        let after = apply_changes(slot, &tables, kind, &changes).map_err(|error| error.to_string())?;
         for role in TableRole::ALL {
             files.extend(after.table(role).map(|table| (role.path(slot), table::write(table))));
         }

@@ -357,10 +357,13 @@ impl OpenBike {
             true => crate::ride::find_in_folder(root),
             false => crate::ride::find_named(root, named),
         };
-        let found = found.map_err(|error| OperationError::Failed {
+        let mut found = found.map_err(|error| OperationError::Failed {
             what: format!("rides cannot be listed: {error}"),
             hint: None,
         })?;
+        if let Some(settled) = self.settled.as_ref().filter(|_| named.is_empty()) {
+            found.retain(|ride| settled.contains(&ride.path));
+        }
         if found.is_empty() && !named.is_empty() {
             let names: Vec<String> = named.iter().map(|p| p.display().to_string()).collect();
             return Err(OperationError::failed(

@@ -181,12 +181,22 @@ pub(super) fn mark_of(held_by: Option<&str>) -> Option<CellMark> {
 /// Everything that stops a run before it has a report; refusals of its guards
 /// are in the report itself.
 pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result<RunReport, OperationError> {
+    run_among(root, request, None, progress)
+}
+
+/// The same, where of the bike's own rides only some are there yet: the others are still being copied.
+pub(super) fn run_among(
+    root: &Path,
+    request: &RunRequest,
+    settled: Option<&[PathBuf]>,
+    progress: &dyn Progress,
+) -> Result<RunReport, OperationError> {
     let writable = match request.dry_run {
         true => None,
         false if crate::bike::BikeFolder::is_one(root) => open_for_writing(root)?,
         false => None,
     };
-    let bike = OpenBike::open(root)?;
+    let bike = OpenBike { settled: settled.map(<[PathBuf]>::to_vec), ..OpenBike::open(root)? };
     if request.dry_run && bike.store.is_none() {
         refuse_nesting(root)?;
     }

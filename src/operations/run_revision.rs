@@ -38,7 +38,7 @@ pub(super) fn write_revision(
     let mut bike = bike;
     if bike.revisions.is_empty() {
         start(&bike, &writable, when)?;
-        bike = OpenBike::open(root)?;
+        bike = OpenBike { settled: bike.settled, ..OpenBike::open(root)? };
     }
     let number = bike.next_number();
     let name = revision_name(number);

@@ -19,6 +19,7 @@ mod standing;
 mod style;
 mod text_diff;
 mod verify;
+mod watch;
 
 pub use by_hand::{build, by_hand, export};
 pub use cell::cell;
@@ -34,3 +35,4 @@ pub use standing::{
 };
 pub use style::{faint, strong, warning};
 pub use verify::verify;
+pub use watch::watch_head;

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 23] = [
+const COMMANDS: [&str; 24] = [
     "demo",
     "new",
     "check",
@@ -22,6 +22,7 @@ const COMMANDS: [&str; 23] = [
     "verify",
     "stages",
     "simulate",
+    "watch",
     "completions",
     "man",
     "schema",

@@ -24,3 +24,4 @@ mod revisions;
 mod rides;
 mod signing;
 mod verify;
+mod watch;
