@@ -204,7 +204,7 @@ fn run_again(
     let files = Before { settings, tables: CommitFiles { store, commit: &before.commit } };
     let folder = BikeFolder::read_from(root, &files).map_err(|problems| problems.to_string())?;
     let store = Store::open(root).map_err(|error| error.to_string())?;
-    let bike = OpenBike { folder, store, revisions: earlier.to_vec(), register };
+    let bike = OpenBike { folder, store, revisions: earlier.to_vec(), register, settled: None };
     if !bike.folder.slots.contains_key(slot) {
         return Err(format!("its bike.yaml has no slot {slot}"));
     }
