@@ -3,7 +3,7 @@
 use super::differences::differences;
 use super::folder::{is_guarded, is_table};
 use super::{Scene, Trouble, TroubleKind, VerifyReport};
-use crate::bike::fuel_path;
+use crate::bike::{HandChange, HandDeed, fuel_path};
 use crate::ledger::{CommitInfo, LedgerError, Revision, RevisionKind, TagInfo};
 use crate::revision::{revision_name, revision_number};
 
@@ -257,8 +257,9 @@ fn may_change(revision: &Revision, path: &str) -> bool {
         RevisionKind::Start => true,
         RevisionKind::Run => record.slots.iter().any(|slot| path == fuel_path(slot)),
         RevisionKind::Rollback | RevisionKind::Import => of_slot(),
-        // A change by hand may be one of mixture or spark, which are not counted as fuel cells.
-        RevisionKind::Edit => record.cells_changed > 0 && of_slot(),
+        RevisionKind::Edit => record.edits.iter().filter_map(|line| line.parse().ok()).any(
+            |change: HandChange| matches!(change.deed, HandDeed::Cells(role, _) if role.path(&change.slot) == path),
+        ),
         RevisionKind::Build => false,
     }
 }

@@ -273,7 +273,7 @@ fn each_number_once(found: Vec<Revision>, tags: &[TagInfo]) -> (Vec<Revision>, V
         let is_tagged = |r: &&Revision| {
             tags.iter().any(|tag| tag.name == r.name() && tag.commit.as_deref() == Some(&r.commit))
         };
-        claim().find(is_tagged).or_else(|| claim().last()).map(|r| r.commit.clone())
+        claim().find(is_tagged).or_else(|| claim().next_back()).map(|r| r.commit.clone())
     };
     found.iter().cloned().partition(|r| chosen(r.record.number).as_deref() == Some(&r.commit))
 }
