@@ -13,13 +13,17 @@ const WEBGL = ['gl_plot3d', 'gl_surface3d', 'ndarray', 'ndarray_linear_interpola
 
 // Parts of a figure that the pages never ask for, each replaced by an empty component.
 const UNUSED = [
-    'annotations', 'annotations3d', 'grid', 'images', 'rangeselector', 'rangeslider', 'selections', 'shapes', 'sliders',
+    'annotations', 'annotations3d', 'images', 'rangeselector', 'rangeslider', 'selections', 'shapes', 'sliders',
     'updatemenus',
 ];
 
 // The texts that explain every attribute, a third of the source; plotly.js drops them from
 // its own small bundles as well. They stand as one quoted line or as joined lines.
-const DESCRIPTION = /\s*description: (?:'.*'|\[[\s\S]*?\]\s*\.join\(.*\)),?(?=\n)/g;
+const DESCRIPTION = /\s*description: (?:'.*'|\[[\s\S]*?\]\s*\.join\(\s*'[^']*'\s*\)),?(?=\n)/g;
+function explanation(text) {
+    if (text.includes('valType:')) throw new Error(`this is more than a description: ${text}`);
+    return '';
+}
 
 // plotly.js ships its WebGL modules as one unminified webpack file. Only those that the
 // wanted ones reach are kept.
@@ -55,10 +59,13 @@ const trim = {
         });
         plugin.onLoad({ filter: /plotly\.js[\\/]src[\\/].*\.js$/ }, async ({ path }) => {
             if (component.test(path)) {
+                // A figure's layout holds an empty list of each, which other parts count.
                 const name = component.exec(path)[1];
-                return { contents: `module.exports = { moduleType: 'component', name: '${name}' };`, loader: 'js' };
+                const contents = `module.exports = { moduleType: 'component', name: '${name}',
+                    supplyLayoutDefaults: (_, layout) => { layout.${name} = []; } };`;
+                return { contents, loader: 'js' };
             }
-            return { contents: (await readFile(path, 'utf8')).replace(DESCRIPTION, ''), loader: 'js' };
+            return { contents: (await readFile(path, 'utf8')).replace(DESCRIPTION, explanation), loader: 'js' };
         });
         // Only maps draw with these styles.
         plugin.onLoad({ filter: /\.css$/ }, () => ({ contents: '', loader: 'js' }));
@@ -91,7 +98,7 @@ const result = await build({
 const packages = new Set();
 const [{ inputs }] = Object.values(result.metafile.outputs);
 for (const [path, { bytesInOutput }] of Object.entries(inputs)) {
-    if (bytesInOutput === 0) continue;
+    if (bytesInOutput === 0 || path.endsWith('.css')) continue;
     const found = /^(?:.*node_modules\/)((?:@[^/]+\/)?[^/]+)\//.exec(path);
     if (found) packages.add(path.slice(0, found[0].length));
 }

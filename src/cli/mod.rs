@@ -21,6 +21,7 @@ mod import;
 mod man;
 mod new;
 mod outcome;
+mod page_file;
 mod progress;
 mod rides;
 mod rollback;
@@ -38,6 +39,7 @@ mod verify;
 mod watch;
 
 use crate::ledger::Moment;
+use crate::operations::OperationError;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use outcome::{CliError, Exit};
 use screen::Screen;
@@ -135,6 +137,16 @@ pub(crate) struct Context {
 impl Context {
     fn root(&self) -> &Path {
         &self.bike
+    }
+
+    /// The day of the clock, as YYYY-MM-DD.
+    fn today(&self) -> std::result::Result<String, OperationError> {
+        let offset = jiff::tz::Offset::from_seconds(self.now.offset_min * 60);
+        let time = jiff::Timestamp::from_second(self.now.unix_s);
+        match (time, offset) {
+            (Ok(time), Ok(offset)) => Ok(offset.to_datetime(time).date().to_string()),
+            _ => Err(OperationError::failed("the clock is out of range", "set the date of this machine")),
+        }
     }
 
     /// How this bike is named on a command line, for advice that can be copied.

@@ -3,7 +3,6 @@
 use super::outcome::Exit;
 use super::{Context, Result};
 use crate::bike::{FuelTableKind, Template};
-use crate::operations::OperationError;
 use crate::physics::fuel::KNOWN_FUELS;
 use crate::table::LoadAxis;
 use crate::{operations, report};
@@ -95,19 +94,9 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         },
         injector_cc_min: args.injector_cc_min,
         slots: args.slots.clone(),
-        today: today(context)?,
+        today: context.today()?,
     };
     let made = operations::new(&args.dir, &template, None, context.now)?;
     context.screen.tell(&made, |_| report::new(&made));
     Ok(Exit::Done)
-}
-
-/// The day of the context's clock, as YYYY-MM-DD.
-fn today(context: &Context) -> std::result::Result<String, OperationError> {
-    let offset = jiff::tz::Offset::from_seconds(context.now.offset_min * 60);
-    let time = jiff::Timestamp::from_second(context.now.unix_s);
-    match (time, offset) {
-        (Ok(time), Ok(offset)) => Ok(offset.to_datetime(time).date().to_string()),
-        _ => Err(OperationError::failed("the clock is out of range", "set the date of this machine")),
-    }
 }

@@ -20,6 +20,8 @@ pub struct ShowReport {
     /// Its line of the history.
     #[serde(flatten)]
     pub entry: HistoryEntry,
+    /// What a fuel cell held then.
+    pub fuel_table: FuelTableKind,
     /// Its tables.
     pub tables: Vec<ShownTable>,
     /// The evidence behind it, by slot.
@@ -124,7 +126,14 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
         },
         None => None,
     };
-    Ok(ShowReport { entry: HistoryEntry::new(revision), tables, evidence, changes, pipeline_text })
+    Ok(ShowReport {
+        entry: HistoryEntry::new(revision),
+        fuel_table: bike_then.controller.fuel_table,
+        tables,
+        evidence,
+        changes,
+        pipeline_text,
+    })
 }
 
 fn shown(slot: &str, role: TableRole, table: &Table) -> ShownTable {

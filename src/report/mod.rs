@@ -1,4 +1,5 @@
-//! Text for the terminal, from the operations' reports. No calculation here.
+//! Text for the terminal and pages for a browser, from the operations' reports. No
+//! calculation here.
 //!
 //! The text carries colour as ANSI codes; whoever prints it strips them where
 //! they are not wanted. Nothing is told by colour alone.
@@ -12,6 +13,7 @@ mod gaps;
 mod git_setup;
 mod heat;
 mod history;
+pub mod page;
 mod palette;
 mod run;
 mod season;

@@ -5,6 +5,7 @@
 
 mod answers;
 mod bench;
+mod browser;
 mod by_hand;
 mod closed_loop;
 mod delay;
@@ -17,11 +18,13 @@ mod inferred;
 mod kills;
 mod liars;
 mod manuals;
+mod pages;
 mod plain_git;
 mod points;
 mod readme;
 mod revisions;
 mod rides;
+mod season_fixture;
 mod signing;
 mod verify;
 mod watch;

@@ -1,0 +1,54 @@
+//! A page on disk: opened before the long work, in place only when it is whole.
+
+use super::outcome::{CliError, Exit};
+use super::{Context, Result};
+use crate::operations::OperationError;
+use crate::units;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+/// A page that was written.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct PageWritten {
+    /// The file.
+    html: PathBuf,
+    /// Its size.
+    bytes: usize,
+}
+
+/// Writes a page; one that is there already is replaced.
+///
+/// The file is opened before `make` works, so that a folder that cannot be written
+/// to is told at once, and takes its name when all of it is on disk.
+///
+/// # Errors
+/// When the file cannot be written, and whatever `make` fails with.
+pub(super) fn write(
+    context: &Context,
+    path: &Path,
+    make: impl FnOnce() -> std::result::Result<String, CliError>,
+) -> Result {
+    let failed = |error: std::io::Error| CliError(OperationError::io("write", path, &error));
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".page-").suffix(".html");
+    // As any program makes a file: the user's own mask decides who may read it.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    if path.is_dir() {
+        let hint = format!("name a file, such as {}", path.join("page.html").display());
+        return Err(OperationError::failed(format!("`{}` is a folder", path.display()), hint).into());
+    }
+    let mut file = builder.tempfile_in(folder).map_err(failed)?;
+    let page = make()?;
+    file.write_all(page.as_bytes()).map_err(failed)?;
+    file.persist(path).map_err(|error| failed(error.error))?;
+    let written = PageWritten { html: path.to_owned(), bytes: page.len() };
+    context.screen.tell(&written, |_| {
+        let size = units::fixed(written.bytes as f64 / 1e6, 1);
+        format!("{} is written, {size} MB; any browser opens it, without a network\n", path.display())
+    });
+    Ok(Exit::Done)
+}

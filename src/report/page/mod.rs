@@ -1,0 +1,32 @@
+//! Pages for a browser: one HTML file each that needs nothing else.
+//!
+//! The operations' reports enter, the text of a file leaves. Nothing is calculated
+//! but layout and colour. Without scripts a page still holds the summary, the heat
+//! tables, every list and the audit; with them come the surface, the slider, the
+//! charts and what stands behind a cell.
+
+mod charts;
+mod coding;
+mod colour;
+mod data;
+mod explorer;
+mod heat;
+mod lists;
+mod parts;
+mod revision;
+mod season;
+mod shell;
+mod slot;
+mod summary;
+
+pub use revision::show;
+pub use season::season;
+
+/// What a page says of itself.
+#[derive(Debug, Clone, Copy)]
+pub struct PageContext<'a> {
+    /// When it was made, for people.
+    pub made: &'a str,
+    /// The program and its version.
+    pub tool: &'a str,
+}
