@@ -79,6 +79,8 @@
   const amount = (slot, cell) => (slot.fuel_table === 'trim_pct' ? 1 + cell / 100 : cell);
   const changePct = (slot, before, after) => (amount(slot, after) / amount(slot, before) - 1) * 100;
 
+  const counted = (n, noun) => (n === 1 ? `1 ${noun}` : `${n} ${noun}s`);
+
   function place(share, classes) {
     return Math.round(Math.min(1, Math.max(0, share)) * (classes - 1));
   }
@@ -145,7 +147,7 @@
     };
   }
   const axis = (title, more) => ({
-    title: { text: title, standoff: 8 },
+    title: { text: title, standoff: 8, font: { size: 13 } },
     fixedrange: true,
     gridcolor: css('--rule'),
     zerolinecolor: css('--rule'),
@@ -153,8 +155,12 @@
     ...more,
   });
 
+  /** A row of more points is drawn without its points, or they would hide the line. */
+  const MANY_POINTS = 60;
+
   function trace({ name, draw, colour, at, values }) {
     const color = css(`--series-${colour}`);
+    const many = at.length > MANY_POINTS;
     switch (draw) {
       case 'rows':
         return {
@@ -165,10 +171,10 @@
       case 'bars':
         return { type: 'bar', name, x: at, y: values, marker: { color } };
       case 'points':
-        return { type: 'scatter', mode: 'markers', name, x: at, y: values, marker: { color, size: 7, symbol: 'circle-open' } };
+        return { type: 'scatter', mode: 'markers', name, x: at, y: values, marker: { color, size: many ? 4 : 7, symbol: 'circle-open' } };
       default:
         return {
-          type: 'scatter', mode: 'lines+markers', name, x: at, y: values, line: { color, width: 2.5 },
+          type: 'scatter', mode: many ? 'lines' : 'lines+markers', name, x: at, y: values, line: { color, width: 2.5 },
           marker: { size: 7, symbol: colour === 0 ? 'circle' : 'diamond' }, connectgaps: true,
         };
     }
@@ -178,11 +184,12 @@
     const place = byId(chart.id);
     if (!place) return;
     const lying = chart.traces.some(({ draw }) => draw === 'rows');
-    const words = { type: 'category', showgrid: false };
+    const width = printing ? PRINT_WIDTH_PX : place.clientWidth;
+    const words = { type: 'category', showgrid: false, tickangle: 0, nticks: Math.max(4, Math.floor(width / 55)) };
     const more = lying
       ? {
           xaxis: axis(chart.x, { rangemode: 'tozero', nticks: 4, tickangle: 0 }),
-          yaxis: axis('', { ...words, autorange: 'reversed' }),
+          yaxis: axis('', { type: 'category', showgrid: false, autorange: 'reversed' }),
           showlegend: false,
           height: printing ? 260 : undefined,
         }
@@ -230,7 +237,7 @@
   function fill(explorer) {
     const { slot, step, mode, table } = explorer;
     const seen = view(slot, step, mode);
-    table.querySelectorAll('td').forEach((td, cell) => {
+    table?.querySelectorAll('td').forEach((td, cell) => {
       const value = seen.row?.[cell];
       const chosen = td.classList.contains('chosen');
       if (value === undefined || !Number.isFinite(value)) {
@@ -253,7 +260,7 @@
 
   function fillLegend({ legend }, seen) {
     const [low, high] = seen.range;
-    const decimals = seen.change ? (high < 10 ? 1 : 0) : high - low < 2 ? 2 : high - low < 100 ? 1 : 0;
+    const decimals = seen.change ? (high < 10 || high % 2 !== 0 ? 1 : 0) : high - low < 2 ? 2 : high - low < 100 ? 1 : 0;
     const swatches = [0, 0.25, 0.5, 0.75, 1].map((share) => {
       const value = low + share * (high - low);
       const colour = seen.change ? changeClass(high, value) : valueClass(seen.range, value);
@@ -295,6 +302,8 @@
       title: { text: title }, color: ink, gridcolor: css('--rule'), zerolinecolor: css('--rule'), showspikes: false, ...more,
     });
     const narrow = surface.clientWidth < 600;
+    // So that the words beside the axes stay inside a narrow box.
+    const away = narrow ? 1.25 : 1;
     const trace = {
       type: 'surface', x: slot.load, y: slot.rpm, z, colorscale, cmin: low, cmax: high === low ? low + 1 : high,
       showscale: false, lighting: { ambient: 0.85, diffuse: 0.4, specular: 0.05, roughness: 0.9 },
@@ -314,7 +323,7 @@
         zaxis: scene(seen.title, { nticks: 5, range: seen.change ? seen.range : undefined }),
         aspectmode: 'manual',
         aspectratio: { x: 1.15, y: 1.25, z: 0.7 },
-        camera: { eye: { x: -1.35, y: -1.45, z: 0.85 }, center: { x: 0, y: 0, z: -0.12 } },
+        camera: { eye: { x: -1.35 * away, y: -1.45 * away, z: 0.85 * away }, center: { x: 0, y: 0, z: -0.12 } },
       },
     }), CONFIG);
   }
@@ -387,14 +396,14 @@
         ? `${fixed(e.required[cell] / scale, slot.decimals + 1)} ± ${fixed(e.error[cell] / scale, slot.decimals + 1)}`
         : 'nothing: no ride spoke of it';
       pairs.push([`asked for in ${name(run)}`, asked]);
-      pairs.push(['riding behind it', `${fixed(e.seconds[cell] / 10, 1)} s, ${e.visits[cell]} visits, ${e.rides[cell]} rides`]);
+      pairs.push(['riding behind it', `${fixed(e.seconds[cell] / 10, 1)} s, ${counted(e.visits[cell], 'visit')}, ${counted(e.rides[cell], 'ride')}`]);
       const hold = e.hold[cell] ? HOLDS[e.hold[cell] - 1] : undefined;
       pairs.push(['held by', hold ? `${hold.replaceAll('_', ' ')}: ${data.holds[hold][0]}` : 'nothing']);
     }
     if (newest && about.known) {
       pairs.push(['known', about.known[cell]]);
-      pairs.push(['travelled', `${fixed(about.travel_pct[cell], 1)} %, turned ${about.turns[cell]} times, ` +
-        `${about.runs_at_limit[cell]} runs at a limit`]);
+      pairs.push(['travelled', `${fixed(about.travel_pct[cell], 1)} %, ${counted(about.turns[cell], 'turn')}, ` +
+        `${counted(about.runs_at_limit[cell], 'run')} at a limit`]);
     }
     if (newest && about.locked?.[cell] !== undefined) pairs.push(['locked', about.locked[cell]]);
     return pairs;
@@ -418,7 +427,7 @@
       },
     ], layout({
       margin: { l: 40, r: 8, t: 4, b: 24 },
-      xaxis: axis('', { type: 'category', showgrid: false, categoryorder: 'array', categoryarray: steps.map(name) }),
+      xaxis: axis('', { type: 'category', showgrid: false, tickangle: 0, nticks: 7, categoryorder: 'array', categoryarray: steps.map(name) }),
       yaxis: axis('', { nticks: 5 }),
       font: { family: getComputedStyle(document.body).fontFamily, size: 11, color: css('--ink') },
     }), CONFIG);
@@ -483,7 +492,12 @@
     cameFrom = td;
     for (const other of table.querySelectorAll('td[tabindex="0"]')) other.tabIndex = -1;
     td.tabIndex = 0;
+    panel.classList.remove('left');
     showCell({ slot: data.slots[id], cell, explorer: explorers.find((e) => e.table === table) });
+    // The cell stays in sight: above the sheet on a phone, beside the panel on a desk.
+    td.scrollIntoView({ block: 'nearest', inline: 'nearest' });
+    const [at, covers] = [td.getBoundingClientRect(), panel.getBoundingClientRect()];
+    panel.classList.toggle('left', at.right > covers.left && at.bottom > covers.top);
     if (byKey) panel.focus();
   }
 

@@ -84,7 +84,7 @@ impl Browser {
         let answer = browser.post("", wanted);
         let id = answer["sessionId"].as_str().expect("a session").to_owned();
         browser.session = format!("{}/{id}", browser.session);
-        browser.cdp("Page.addScriptToEvaluateOnNewDocument", json!({ "source": LISTEN }));
+        browser.before_every_page(LISTEN);
         // Until here the window held the browser's own first page.
         browser.post("/url", json!({ "url": "about:blank" }));
         browser.log("performance");
@@ -106,6 +106,11 @@ impl Browser {
     /// A command of the browser's own protocol.
     pub fn cdp(&self, command: &str, params: Value) -> Value {
         self.post("/goog/cdp/execute", json!({ "cmd": command, "params": params }))
+    }
+
+    /// A script that runs before those of every page that is opened from now on.
+    pub fn before_every_page(&self, script: &str) {
+        self.cdp("Page.addScriptToEvaluateOnNewDocument", json!({ "source": script }));
     }
 
     /// A window of this size, in light or dark.

@@ -245,7 +245,18 @@ fn a_season_s_page_is_read_and_used_on_phone_and_desk() {
     let inside = "(r => r.top >= 0 && r.bottom <= innerHeight + 1 && r.right <= innerWidth + 1)\
         (document.getElementById('panel').getBoundingClientRect())";
     assert_eq!(browser.eval(inside), json!(true));
+    let apart = "document.querySelector('figure.heat td.chosen').getBoundingClientRect().bottom <= \
+        document.getElementById('panel').getBoundingClientRect().top + 1";
+    browser.wait(apart);
     browser.wait("document.querySelector('#panel-chart .main-svg') !== null");
     keep("panel-phone.png", &browser.picture(false));
+    assert_eq!(browser.complaints(&file), Vec::<String>::new());
+
+    // A browser without surfaces says so and keeps the rest.
+    browser.before_every_page("HTMLCanvasElement.prototype.getContext = () => null;");
+    browser.open(&file);
+    assert_eq!(browser.eval("document.querySelector('.surface').hidden"), json!(true));
+    assert!(browser.text("document.querySelector('.no-webgl').innerText").contains("WebGL is missing"));
+    assert_eq!(shown(), held(last));
     assert_eq!(browser.complaints(&file), Vec::<String>::new());
 }

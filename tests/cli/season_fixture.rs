@@ -225,11 +225,13 @@ fn truth(cell: usize, size: &Size) -> f64 {
 fn slot_season(slot: &str, size: &Size, revisions: &[HistoryEntry]) -> SlotSeason {
     let of = size.revisions;
     let cells = size.rpm * size.load;
+    let round = |v: f64| (v * 10.0).round() / 10.0;
     let rpm: Vec<f64> = (0..size.rpm).map(|i| 1000.0 + (i * 8_000 / size.rpm) as f64).collect();
     let load: Vec<f64> = (0..size.load)
-        .map(|j| [0.0, 2.5, 5.0, 8.0, 12.0].get(j).copied().unwrap_or((j * j) as f64 * 0.2 + 15.0))
+        .map(|j| {
+            [0.0, 2.5, 5.0, 8.0, 12.0].get(j).copied().unwrap_or_else(|| round(15.0 + (j * j) as f64 * 0.15))
+        })
         .collect();
-    let round = |v: f64| (v * 10.0).round() / 10.0;
     let mut values: Vec<f64> =
         (0..cells).map(|c| round(truth(c, size) * (1.0 + 0.07 * (c as f64 / 9.0).sin()))).collect();
     let ridden = |c: usize| c % size.load < size.load * 3 / 4 && chance(c / 3, 8) > -0.7;

@@ -54,14 +54,17 @@ impl Explorer<'_> {
                 }
                 div.stage {
                     div.surface id=(id("surface")) role="img"
-                        aria-label={ "Surface of the map, " (self.name) "; the table beside it holds the same numbers" } {}
+                        aria-label={ "Surface of the map, " (self.name) "; tables of this page hold the same numbers" } {}
                     p.no-webgl hidden {
-                        "This browser draws no surfaces (WebGL is missing or switched off). The table holds the same numbers."
+                        "This browser draws no surfaces (WebGL is missing or switched off). The tables hold the same numbers."
                     }
                     div.follows {
                         p.legend id=(id("legend")) {}
-                        (self.table())
-                        (full_legend())
+                        // Without a slider the tables above show it all.
+                        @if self.steps.is_some() {
+                            (self.table())
+                            (full_legend())
+                        }
                     }
                 }
             }

@@ -106,6 +106,11 @@ impl HeatCell {
         Self { text: units::fixed(value, decimals), value: Some(value), marks: Vec::new() }
     }
 
+    /// A cell that shows seconds; few of them with a decimal.
+    pub fn seconds(seconds: f64) -> Self {
+        Self::value(seconds, usize::from(seconds < 10.0))
+    }
+
     /// The same with marks.
     pub fn marked(mut self, marks: impl IntoIterator<Item = Mark>) -> Self {
         for mark in marks {
@@ -145,13 +150,15 @@ impl Heat<'_> {
 
     /// The table in its box.
     pub fn grid(&self, id: Option<&str>) -> Markup {
-        let corner = format!("rpm \\ {}", self.axes.load_axis.words());
         let columns = self.axes.load.len().max(1);
         html! {
             div.scroll tabindex="0" role="region" aria-label=(self.title) {
                 table.grid id=[id] data-slot=[self.slot] aria-label=(self.title) style={ "--columns:" (columns) } {
                     thead { tr {
-                        th.corner scope="col" { (corner) ", " (self.axes.load_axis.unit()) }
+                        th.corner scope="col" {
+                            span { (self.axes.load_axis.words()) ", " (self.axes.load_axis.unit()) " →" }
+                            span { "↓ rpm" }
+                        }
                         @for load in self.axes.load { th scope="col" { (units::plain(*load)) } }
                     } }
                     tbody {
@@ -189,7 +196,8 @@ pub(super) fn legend(scale: Scale, marks: &[Mark]) -> Markup {
         .map(|share| match scale {
             Scale::Change(most) => {
                 let value = (share * 2.0 - 1.0) * most;
-                (value, units::signed(value, usize::from(most < 10.0)))
+                // Half of an odd end is no whole number.
+                (value, units::signed(value, usize::from(most < 10.0 || most % 2.0 != 0.0)))
             }
             Scale::Value(low, high) => {
                 let value = low + share * (high - low);

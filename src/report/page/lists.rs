@@ -1,6 +1,6 @@
 //! The lists of a season: rides, warnings, builds, rollbacks, and every revision.
 
-use super::parts::{Column, day, list, short_hash, text, told};
+use super::parts::{Column, day, list, short_hash, text, told, who};
 use crate::evidence::{LambdaError, StatedFinding};
 use crate::ledger::RevisionKind;
 use crate::operations::HistoryEntry;
@@ -168,7 +168,7 @@ pub(super) fn audit(revisions: &[HistoryEntry]) -> Markup {
             text(if entry.rides.is_empty() { String::new() } else { entry.rides.len().to_string() }),
             text(entry.pipeline.as_ref().map_or("", |p| &p.name)),
             text(&entry.build),
-            text(&entry.author),
+            text(who(&entry.author)),
             html! { (told(entry)) @if let Some(why) = &entry.why { p { "why: " (why) } } },
             html! { code { (short_hash(&entry.commit)) } },
         ]

@@ -76,6 +76,11 @@ pub(super) fn day(entry: &HistoryEntry) -> &str {
     entry.time.get(..10).unwrap_or(&entry.time)
 }
 
+/// A person's name, without the address: pages are passed on.
+pub(super) fn who(author: &str) -> &str {
+    author.split(" <").next().unwrap_or(author)
+}
+
 /// How many letters of a hash are shown.
 const SHORT_HASH: usize = 10;
 

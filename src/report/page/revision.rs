@@ -7,7 +7,7 @@ use super::data::{
 };
 use super::explorer::Explorer;
 use super::heat::{Axes, Heat, HeatCell, Mark};
-use super::parts::{Column, day, fact, folded, list, short_hash, text, told};
+use super::parts::{Column, day, fact, folded, list, short_hash, text, told, who};
 use super::shell::{Contents, shell};
 use super::{PageContext, season, summary};
 use crate::bike::TableRole;
@@ -26,8 +26,7 @@ pub fn show(report: &ShowReport, bike: &str, context: &PageContext<'_>) -> Strin
     let body = html! {
         section id="summary" {
             h2 { "In short" }
-            (sentences(report))
-            (summary::caution())
+            div.two { (sentences(report)) (summary::caution()) }
         }
         @for (id, slot) in slots.iter().enumerate() { (slot_section(report, slot, id)) }
         section id="settings" { h2 { "Rides and settings" } (settings(report)) }
@@ -40,11 +39,11 @@ fn head(report: &ShowReport) -> Markup {
     let entry = &report.entry;
     html! {
         dl.head {
-            (fact("revision", html! { (entry.revision) small { " of " (day(entry)) } }))
+            (fact("revision", html! { b { (entry.revision) } small { "of " (day(entry)) } }))
             (fact("kind", text(entry.kind.name())))
             (fact("slot", text(&entry.slot)))
             (fact("build", text(&entry.build)))
-            (fact("made by", text(&entry.author)))
+            (fact("made by", text(who(&entry.author))))
         }
     }
 }
@@ -200,7 +199,7 @@ fn seconds(evidence: &ShownEvidence, table: &ShownTable, id: usize) -> Markup {
     let mut cells = vec![HeatCell { text: "·".to_owned(), ..HeatCell::default() }; table.values.len()];
     for row in evidence.cells.iter().filter(|r| r.required.is_some()) {
         if let Some(cell) = axes(table).cell(row.rpm, row.load) {
-            cells[cell] = HeatCell::value(row.weight_s, 0);
+            cells[cell] = HeatCell::seconds(row.weight_s);
         }
     }
     let heat = Heat {
@@ -256,7 +255,7 @@ fn settings(report: &ShowReport) -> Markup {
         h3 { "Commit" }
         dl.pairs {
             dt { "commit" } dd { code { (entry.commit) } }
-            dt { "made" } dd { (entry.time) " by " (entry.author) }
+            dt { "made" } dd { (entry.time) " by " (who(&entry.author)) }
             dt { "with" } dd { (entry.tool) }
             @if let Some(pipeline) = &entry.pipeline {
                 dt { "pipeline" } dd { (pipeline.name) ", sha256 " code { (short_hash(&pipeline.sha256)) "…" } }

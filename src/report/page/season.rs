@@ -54,8 +54,7 @@ pub fn season(report: &SeasonReport, context: &PageContext<'_>) -> String {
     let body = html! {
         section id="summary" {
             h2 { "In short" }
-            (summary::sentences(report))
-            (summary::caution())
+            div.two { (summary::sentences(report)) (summary::caution()) }
         }
         @for section in sections { (section) }
         section id="rides" {

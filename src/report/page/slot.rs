@@ -140,10 +140,10 @@ pub(super) fn knowledge(slot: &SlotSeason, id: usize, chart: Option<&Markup>) ->
     let cells = slot.cells.iter().map(|c| match c.known {
         CellKnowledge::NotAtAll => HeatCell { text: "·".to_owned(), ..HeatCell::default() },
         CellKnowledge::Roughly => {
-            let text = format!("{}?", units::fixed(seconds(c), 0));
-            HeatCell { text, value: Some(seconds(c)), marks: Vec::new() }
+            let cell = HeatCell::seconds(seconds(c));
+            HeatCell { text: format!("{}?", cell.text), ..cell }
         }
-        CellKnowledge::Well => HeatCell::value(seconds(c), 0),
+        CellKnowledge::Well => HeatCell::seconds(seconds(c)),
     });
     let heat = Heat {
         title: format!("Seconds of riding behind each cell of {}", slot.slot),

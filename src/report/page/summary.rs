@@ -16,14 +16,14 @@ pub(super) fn head(report: &SeasonReport) -> Markup {
     html! {
         dl.head {
             @if let Some(build) = build {
-                (fact("build", html! { (build.build) @if let Some(since) = &build.since { small { " since " (since) } } }))
+                (fact("build", html! { b { (build.build) } @if let Some(since) = &build.since { small { "since " (since) } } }))
             }
             @if let Some(newest) = newest {
-                (fact("newest revision", html! { (newest.revision) small { " of " (day(newest)) } }))
+                (fact("newest revision", html! { b { (newest.revision) } small { "of " (day(newest)) } }))
             }
             (fact("revisions", html! { (report.revisions.len()) }))
-            (fact("rides that count", html! { (used) small { " of " (report.rides.len()) } }))
-            (fact("samples kept", html! { (units::count(report.kept as u64)) small { " of " (units::count(report.samples as u64)) } }))
+            (fact("rides that count", html! { b { (used) } small { "of " (report.rides.len()) } }))
+            (fact("samples kept", html! { b { (units::count(report.kept as u64)) } small { "of " (units::count(report.samples as u64)) } }))
         }
     }
 }
