@@ -1,20 +1,19 @@
-//! A change that a person made, judged and written as a revision.
+//! A change that a person made, judged.
 //!
-//! `edit` and `import` say what a slot's tables were and what they shall be; here
-//! the guards look at it, and the revision with its record and message is made.
+//! `edit` and `import` say what a slot's tables were and what they shall be; here the
+//! guards look at it. `by_hand_revision` writes what they let pass.
 
+use super::by_hand_revision::write_revision;
 use super::diff::{TableChange, table_change};
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::start::start;
-use super::write::{Writable, begin, commit, open_for_writing, refuse_nesting, tool_name};
-use crate::bike::{BikeFolder, HandChange, REGISTER_FILE, SlotTables, TableRole};
+use super::write::{Writable, open_for_writing, refuse_nesting};
+use crate::bike::{BikeFolder, HandChange, SlotTables, TableRole};
 use crate::blend::Refusal;
 use crate::blend::by_hand::{HandGuard, HandInput, cautions, judge, refuse};
-use crate::ledger::{FileWrite, ImportRef, Moment, RevisionKind, RevisionRecord};
+use crate::ledger::{FileWrite, ImportRef, Moment, RevisionKind};
 use crate::pipeline::Plan;
-use crate::revision::revision_name;
-use crate::table::{self, LOCKED, Layout, Table, draw_changes_among};
+use crate::table::Table;
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -58,7 +57,9 @@ pub struct HandReport {
     pub tables: Vec<TableChange>,
     /// Cells of the changed tables that are locked, by slot.
     pub locked: Vec<LockedCell>,
-    /// How many cells change, in words.
+    /// How many cells change.
+    pub cells_changed: CellCounts,
+    /// The same in words, with whatever else changes.
     pub counts: String,
     /// The pipeline whose limits guard the change.
     pub pipeline: String,
@@ -72,6 +73,43 @@ pub struct HandReport {
     pub nothing: Option<String>,
     /// The guard that refused.
     pub refused: Option<Refusal>,
+}
+
+/// How many cells change.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct CellCounts {
+    /// Cells of fuel tables.
+    pub fuel: usize,
+    /// Cells of mixture tables.
+    pub mixture: usize,
+    /// Cells of spark tables.
+    pub spark: usize,
+    /// Cells that become locked.
+    pub locked: usize,
+    /// Cells that become unlocked.
+    pub unlocked: usize,
+}
+
+impl CellCounts {
+    fn of(work: &HandWork, tables: &[TableChange]) -> Self {
+        let cells = |role: TableRole| tables.iter().filter(|t| t.table == role).map(|t| t.cells.len()).sum();
+        let mut counts = Self {
+            fuel: cells(TableRole::Fuel),
+            mixture: cells(TableRole::Mixture),
+            spark: cells(TableRole::Spark),
+            ..Self::default()
+        };
+        for change in &work.slots {
+            let Some(before) = &change.before else { continue };
+            let grid = &change.after.fuel.grid;
+            for (rpm, load) in (0..grid.cells()).map(|cell| grid.point(cell)) {
+                let (then, now) = (before.lock_of(rpm, load), change.after.lock_of(rpm, load));
+                counts.locked += usize::from(then.is_none() && now.is_some());
+                counts.unlocked += usize::from(then.is_some() && now.is_none());
+            }
+        }
+        counts
+    }
 }
 
 /// A cell that the tuner locked.
@@ -164,6 +202,7 @@ pub(super) fn carry_out(
         imports: work.imports.clone(),
         tables: Vec::new(),
         locked: Vec::new(),
+        cells_changed: CellCounts::default(),
         counts: String::new(),
         pipeline: plan.name.clone(),
         despite: Vec::new(),
@@ -194,7 +233,8 @@ pub(super) fn carry_out(
         report.slots.clone_from(&bike.folder.bike.slots);
     }
     report.cautions.dedup();
-    report.counts = counts(&work, &report.tables);
+    report.cells_changed = CellCounts::of(&work, &report.tables);
+    report.counts = in_words(&work, &report.tables, report.cells_changed);
     if report.counts.is_empty() {
         report.nothing = Some(work.nothing);
         report.cautions.clear();
@@ -209,7 +249,7 @@ pub(super) fn carry_out(
         }
     }
     if !request.dry_run {
-        write(root, bike, writable, &plan, request, &work, &mut report)?;
+        write_revision(root, bike, writable, &plan, request, &work, &mut report)?;
     }
     Ok(report)
 }
@@ -273,19 +313,17 @@ fn spark_tables(
 }
 
 /// What changes, in words: `12 fuel cells, 2 cells locked`; empty when nothing does.
-fn counts(work: &HandWork, tables: &[TableChange]) -> String {
+fn in_words(work: &HandWork, tables: &[TableChange], counts: CellCounts) -> String {
     let mut parts = Vec::new();
-    for role in TableRole::ALL {
-        let of_role = || tables.iter().filter(|t| t.table == role);
-        match of_role().map(|t| t.cells.len()).sum() {
-            0 => {}
-            n => parts.push(units::counted(n, &format!("{} cell", role.name()))),
+    for (role, cells) in TableRole::ALL.into_iter().zip([counts.fuel, counts.mixture, counts.spark]) {
+        if cells > 0 {
+            parts.push(units::counted(cells, &format!("{} cell", role.name())));
         }
-        if of_role().any(|t| t.axes_changed) {
+        if tables.iter().any(|t| t.table == role && t.axes_changed) {
             parts.push(format!("{} table with new axes", role.name()));
         }
     }
-    let (mut locked, mut unlocked, mut reworded) = (0, 0, false);
+    let mut reworded = false;
     for change in &work.slots {
         let Some(before) = &change.before else {
             parts.push(format!("new slot {}", change.slot));
@@ -296,15 +334,9 @@ fn counts(work: &HandWork, tables: &[TableChange]) -> String {
             (Some(_), None) => parts.push("spark table gone".to_owned()),
             _ => {}
         }
-        let grid = &change.after.fuel.grid;
-        for (rpm, load) in (0..grid.cells()).map(|cell| grid.point(cell)) {
-            let (then, now) = (before.lock_of(rpm, load), change.after.lock_of(rpm, load));
-            locked += usize::from(then.is_none() && now.is_some());
-            unlocked += usize::from(then.is_some() && now.is_none());
-        }
         reworded |= before.locks != change.after.locks;
     }
-    match (locked, unlocked) {
+    match (counts.locked, counts.unlocked) {
         (0, 0) if reworded => parts.push("locks reworded".to_owned()),
         (0, 0) => {}
         (n, 0) => parts.push(format!("{} locked", units::counted(n, "cell"))),
@@ -316,99 +348,4 @@ fn counts(work: &HandWork, tables: &[TableChange]) -> String {
         parts.push(format!("{} gone", units::counted(gone, "table")));
     }
     parts.join(", ")
-}
-
-/// Makes the revision, and r1 before it in a folder that has none.
-fn write(
-    root: &Path,
-    mut bike: OpenBike,
-    writable: Option<Writable>,
-    plan: &Plan,
-    request: &HandRequest,
-    work: &HandWork,
-    report: &mut HandReport,
-) -> Result<(), OperationError> {
-    let writable = match writable {
-        Some(writable) => writable,
-        None => begin(root)?,
-    };
-    if bike.revisions.is_empty() {
-        start(&bike, &writable, request.when)?;
-        bike = OpenBike::open(root)?;
-    }
-    let number = bike.next_number();
-    let name = revision_name(number);
-    let mut register = bike.register.clone();
-    bike.remember_waiting(&mut register)?;
-    let mut files = work.files.clone();
-    files.push(FileWrite { path: REGISTER_FILE.to_owned(), bytes: Some(register.to_text().into_bytes()) });
-    for change in &work.slots {
-        for role in TableRole::ALL {
-            let before = change.before.as_ref().and_then(|tables| tables.table(role));
-            let after = change.after.table(role);
-            if before != after {
-                let bytes = after.map(|after| table::write(after).into_bytes());
-                files.push(FileWrite { path: role.path(&change.slot), bytes });
-            }
-        }
-    }
-    let head = writable.store.head()?;
-    let mut settings = bike.settings_files(&writable.store, head.as_deref())?;
-    settings.retain(|setting| !files.iter().any(|file| file.path == setting.path));
-    files.extend(settings);
-    let why = units::one_line(&request.why);
-    let fuel = report.tables.iter().filter(|t| t.table == TableRole::Fuel);
-    let record = RevisionRecord {
-        cells_changed: fuel.map(|t| t.cells.len()).sum(),
-        edits: report.edits.clone(),
-        imports: report.imports.clone(),
-        despite: report.despite.clone(),
-        why: Some(why.clone()),
-        ..RevisionRecord::new(
-            number,
-            work.kind,
-            report.slots.clone(),
-            bike.folder.builds.current(),
-            tool_name(),
-        )
-    };
-    let summary = format!("{name} {}: {} {}: {why}", report.slots.join(", "), report.counts, work.done);
-    report.commit = Some(commit(&writable, &record, &summary, &body(report, plan), files, request.when)?);
-    report.revision = Some(name);
-    Ok(())
-}
-
-/// The body of the commit message: the change grids and what guarded them.
-fn body(report: &HandReport, plan: &Plan) -> String {
-    // What `git log` shows indented by four on a terminal of eighty.
-    const WIDTH: usize = 74;
-    let plain = |_: f64, text: &str| text.to_owned();
-    let mut text = String::new();
-    for change in &report.tables {
-        let name = format!("{} ({}), {}", change.table.name(), change.unit, change.slot);
-        if change.axes_changed {
-            text.push_str(&format!("{name}: other axes than in {}\n\n", report.from_revision));
-            continue;
-        }
-        let layout =
-            Layout { decimals: change.decimals, load_axis: change.load_axis, width: WIDTH, paint: &plain };
-        let is_locked = |rpm: f64, load: f64| {
-            report.locked.iter().any(|c| c.slot == change.slot && c.rpm == rpm && c.load == load)
-        };
-        let grid = draw_changes_among(&change.drawn_cells(), &layout, &is_locked);
-        text.push_str(&format!("{name}, against {}; {LOCKED} locked\n\n{grid}\n", report.from_revision));
-    }
-    for line in report.edits.iter().filter(|_| report.tables.is_empty()).chain(&report.notes) {
-        text.push_str(&format!("{line}\n"));
-    }
-    if report.tables.is_empty() {
-        return text;
-    }
-    let stood_aside = match report.despite.is_empty() {
-        true => String::new(),
-        false => format!("; told to stand aside: {}", report.despite.join(", ")),
-    };
-    let hash = plan.sha256.get(..12).unwrap_or(&plan.sha256);
-    text.push_str(&format!("Limits of pipeline {} (sha256 {hash}){stood_aside}.", plan.name));
-    text
 }

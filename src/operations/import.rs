@@ -1,6 +1,8 @@
 //! `import`: a table from a file, or the tables as they lie edited in the folder.
 
-use super::by_hand::{HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change, reason};
+use super::by_hand::{
+    CellCounts, HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change, reason,
+};
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::start::start;
@@ -266,6 +268,7 @@ fn first_revision(
         imports: Vec::new(),
         tables: Vec::new(),
         locked: Vec::new(),
+        cells_changed: CellCounts::default(),
         counts: format!("the tables of {}", units::counted(bike.folder.bike.slots.len(), "slot")),
         pipeline: hand.pipeline.clone(),
         despite: Vec::new(),

@@ -5,6 +5,7 @@
 
 mod build;
 mod by_hand;
+mod by_hand_revision;
 mod cell;
 mod check;
 mod delay;
@@ -39,7 +40,7 @@ mod watch;
 mod write;
 
 pub use build::{BuildReport, BuildRequest, build_add};
-pub use by_hand::{HandReport, HandRequest, LockedCell};
+pub use by_hand::{CellCounts, HandReport, HandRequest, LockedCell};
 pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use delay::RideDelay;

@@ -1,6 +1,8 @@
 //! Changes by hand: each a revision with a reason, held by guards.
 
 use crate::bench::{Bench, Said};
+use rideloop::bike::{HandChange, apply_changes};
+use rideloop::operations::OpenBike;
 
 /// Runs a command that a guard must refuse, and that must leave every byte as it was.
 fn refused(bench: &Bench, guard: &str, args: &[&str]) -> Said {
@@ -29,6 +31,22 @@ fn with_spark(bench: &Bench) {
     });
     let spark: Vec<String> = rows.collect();
     bench.write("maps/power/spark.csv", spark.join("\n") + "\n");
+}
+
+/// The lines of every revision made by hand lead from the tables before to its own.
+fn edits_can_be_made_again(bench: &Bench) -> usize {
+    let bike = OpenBike::open(&bench.bike).expect("a bike");
+    let kind = bike.folder.bike.controller.fuel_table;
+    let mut made = 0;
+    for pair in bike.revisions.windows(2).filter(|pair| !pair[0].record.edits.is_empty()) {
+        let changes: Vec<HandChange> =
+            pair[0].record.edits.iter().map(|line| line.parse().expect("a change")).collect();
+        let before = bike.tables_at(&pair[1].commit, "power").expect("tables");
+        let after = bike.tables_at(&pair[0].commit, "power").expect("tables");
+        assert_eq!(apply_changes("power", &before, kind, &changes), Ok(after), "{}", pair[0].name());
+        made += 1;
+    }
+    made
 }
 
 #[test]
@@ -76,6 +94,7 @@ fn every_kind_of_edit_is_a_revision_with_its_reason_and_its_line() {
     }
     bench.on_bike(&["show", "r2"]).exits(0).says("edit     power fuel scale");
     bench.on_bike(&["diff", "r1", "r2"]).exits(0).says("15 cells changed");
+    assert_eq!(edits_can_be_made_again(&bench), 5);
     bench.on_bike(&["rollback", "r1", "--why", "all of it was wrong"]).exits(0).says("r7");
     assert_eq!(row(&bench, "mixture", "1000")[12], "0.880");
 }
@@ -179,6 +198,10 @@ fn spark_is_retarded_freely_and_advanced_by_small_steps_from_the_build_s_start_o
     edit("1").exits(3).says("spark_distance");
     edit("0.1").exits(3).says("spark_distance");
     assert_eq!(row(&bench, "spark", "3000")[0], "28.0");
+    // A first spark table has nothing to be compared with; whoever brings it is warned.
+    bench.on_bike(&["export", "--table", "spark", "--out", "spark.csv"]).exits(0);
+    let import = ["import", "spark.csv", "--table", "spark", "--slot", "economy", "--why", "as in power"];
+    bench.on_bike(&import).exits(0).says("new spark table").says("knock");
     // A table that went away and came back is compared with the one it was.
     std::fs::remove_file(bench.bike.join("maps/power/spark.csv")).expect("there");
     bench.on_bike(&["import", "--from-folder", "--why", "no spark table"]).exits(0).says("spark table gone");
@@ -200,6 +223,7 @@ fn locked_cells_stay_in_a_later_run_until_they_are_unlocked() {
     let locks = bench.read("maps/power/locks.yaml");
     assert!(locks.starts_with("# by ear\n- { rpm: [1000, 1000]"), "{locks}");
     bench.on_bike(&["edit", "unlock", "--rpm", "3000:4000", "--load", "10:100", "--why", "ride it"]).exits(0);
+    assert_eq!(edits_can_be_made_again(&bench), 2);
     bench.assert_whole();
     bench.simulate(1, 20);
     let done = bench.on_bike(&["--json", "run"]).exits(0).json();
