@@ -130,6 +130,21 @@ fn interrupt(child: &Child) {
 }
 
 #[test]
+fn a_ride_is_found_where_the_file_system_tells_of_no_change() {
+    let bench = Bench::with_bike();
+    let ride = bike_and_ride(&bench, 1);
+    // There is nothing to listen to yet, as on a network mount: only looking finds it.
+    std::fs::remove_dir_all(bench.bike.join("rides")).expect("removed");
+    let watching = Watching::begin(&bench, &["--once"]);
+    watching.look(&bench);
+    bench.write("rides/monday.csv", ride);
+    let look = watching.look(&bench);
+    assert_eq!(look["files"], serde_json::json!(["monday.csv"]));
+    assert_eq!(look["run"]["rides"][0]["revision_presumed"], true, "{look:#}");
+    watching.end().exits(0);
+}
+
+#[test]
 fn watching_does_not_begin_without_a_bike_a_slot_or_a_pipeline() {
     let bench = Bench::with_bike();
     bench.rideloop(&["watch"]).exits(1).says("is not a bike folder");
