@@ -4,6 +4,7 @@
 //! that every document carries.
 
 use super::outcome::{ErrorDocument, RefusalDocument};
+use super::page_file::PageWritten;
 use super::screen::FORMAT_VERSION;
 use super::{completions, man, rides, run, schema, stages, status, watch};
 use crate::operations;
@@ -20,9 +21,9 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::CheckReport>("check"),
         one::<operations::RunReport>("run").or::<run::RunRefusal>(),
         list::<operations::HistoryEntry>("history"),
-        one::<operations::ShowReport>("show"),
+        one::<operations::ShowReport>("show").or::<PageWritten>(),
         one::<operations::DiffReport>("diff"),
-        one::<operations::season::SeasonReport>("season"),
+        one::<operations::season::SeasonReport>("season").or::<PageWritten>(),
         one::<operations::GapsReport>("gaps"),
         one::<operations::CellReport>("cell"),
         one::<operations::HandReport>("edit"),

@@ -9,14 +9,9 @@ use std::path::PathBuf;
 
 /// One revision: its tables, what changed, on which evidence, under which settings.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:
-  rideloop show
-  rideloop show r3
-  \
-                        rideloop show r3 --slot economy    one slot as it stood at r3
-  \
-                        rideloop show b1                   the last revision of build b1
-  \
+#[command(after_help = "Example:\n  rideloop show\n  rideloop show r3\n  \
+                        rideloop show r3 --slot economy    one slot as it stood at r3\n  \
+                        rideloop show b1                   the last revision of build b1\n  \
                         rideloop show r3 --html r3.html    a page for a browser")]
 pub(super) struct Args {
     /// A revision (r3), a build (its last revision), a slot (in the newest), or POINT:SLOT;

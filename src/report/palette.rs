@@ -11,7 +11,8 @@ use colorous::{CIVIDIS, Color, PURPLE_ORANGE};
 /// ColorBrewer 2.0, PuOr (C. Brewer, M. Harrower, Pennsylvania State University).
 pub(super) fn of_change(change_pct: f64, largest_pct: f64) -> Color {
     let share = if largest_pct > 0.0 { (change_pct / largest_pct).clamp(-1.0, 1.0) } else { 0.0 };
-    PURPLE_ORANGE.eval_continuous(0.5 + share / 2.0)
+    // The crate's gradient begins with purple.
+    PURPLE_ORANGE.eval_continuous(0.5 - share / 2.0)
 }
 
 /// The colour of a share from 0 (dark) to 1 (light).

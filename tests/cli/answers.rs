@@ -58,6 +58,8 @@ fn every_command_answers_what_its_schema_says() {
     ask("diff", &["diff", "power", "economy"]);
     ask("cell", &["cell", "3450", "14"]);
     ask("season", &["season"]);
+    ask("season", &["season", "--html", "season.html"]);
+    ask("show", &["show", "r2", "--html", "r2.html"]);
     ask("gaps", &["gaps", "--dyno"]);
     ask("verify", &["verify"]);
     ask("edit", &["edit", "scale", "+1", "--rpm", "3000", "--load", "14", "--why", "hesitates"]);
