@@ -34,6 +34,8 @@ pub const PIPELINES_FOLDER: &str = "pipelines";
 pub const LOGGERS_FOLDER: &str = "loggers";
 /// Where rides lie.
 pub const RIDES_FOLDER: &str = "rides";
+/// The folder for pages that the tool writes; outside git.
+pub const REPORTS_FOLDER: &str = "reports";
 /// The register of rides.
 pub const REGISTER_FILE: &str = "rides.yaml";
 /// Where the evidence behind the newest revision lies.

@@ -2,7 +2,8 @@
 
 use super::outcome::Exit;
 use super::progress::RideBar;
-use super::{Context, Result};
+use super::{Context, Result, page_file, season};
+use crate::bike::REPORTS_FOLDER;
 use crate::{operations, report};
 use std::path::PathBuf;
 
@@ -25,7 +26,10 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         context.screen.say(&report::demo_round(round));
     };
     let done = operations::demo(&root, context.now, &bar, &mut told)?;
-    context.screen.tell(&done, |_| report::demo_end(&done));
+    let page = root.join(REPORTS_FOLDER).join("season.html");
+    let made = || season::page(context, &root, None);
+    page_file::put(&page, made)?;
+    context.screen.tell(&done, |_| report::demo_end(&done, &page.display().to_string()));
     Ok(Exit::Done)
 }
 

@@ -18,18 +18,36 @@ pub(super) struct PageWritten {
     bytes: usize,
 }
 
-/// Writes a page; one that is there already is replaced.
+/// Writes a page and tells of it; one that is there already is replaced.
+///
+/// # Errors
+/// As [`put`].
+pub(super) fn write(
+    context: &Context,
+    path: &Path,
+    make: impl FnOnce() -> std::result::Result<String, CliError>,
+) -> Result {
+    let bytes = put(path, make)?;
+    let written = PageWritten { html: path.to_owned(), bytes };
+    context.screen.tell(&written, |_| {
+        let size = units::fixed(written.bytes as f64 / 1e6, 1);
+        format!("{} is written, {size} MB; any browser opens it, without a network\n", path.display())
+    });
+    Ok(Exit::Done)
+}
+
+/// Writes a page and says how many bytes it has; one that is there already is
+/// replaced, a folder that is not there is made.
 ///
 /// The file is opened before `make` works, so that a folder that cannot be written
 /// to is told at once, and takes its name when all of it is on disk.
 ///
 /// # Errors
 /// When the file cannot be written, and whatever `make` fails with.
-pub(super) fn write(
-    context: &Context,
+pub(super) fn put(
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
-) -> Result {
+) -> std::result::Result<usize, CliError> {
     let failed = |error: std::io::Error| CliError(OperationError::io("write", path, &error));
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
@@ -41,14 +59,10 @@ pub(super) fn write(
         let hint = format!("name a file, such as {}", path.join("page.html").display());
         return Err(OperationError::failed(format!("`{}` is a folder", path.display()), hint).into());
     }
+    std::fs::create_dir_all(folder).map_err(failed)?;
     let mut file = builder.tempfile_in(folder).map_err(failed)?;
     let page = make()?;
     file.write_all(page.as_bytes()).map_err(failed)?;
     file.persist(path).map_err(|error| failed(error.error))?;
-    let written = PageWritten { html: path.to_owned(), bytes: page.len() };
-    context.screen.tell(&written, |_| {
-        let size = units::fixed(written.bytes as f64 / 1e6, 1);
-        format!("{} is written, {size} MB; any browser opens it, without a network\n", path.display())
-    });
-    Ok(Exit::Done)
+    Ok(page.len())
 }

@@ -1,11 +1,11 @@
 //! `rideloop season`
 
-use super::outcome::Exit;
+use super::outcome::{CliError, Exit};
 use super::{Context, Result, page_file};
-use crate::operations::{OpenBike, OperationError};
+use crate::operations::OpenBike;
 use crate::report::page::{self, PageContext};
 use crate::{operations, report};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the map evolved: every revision, error, coverage, convergence, rides, warnings.
 #[derive(Debug, clap::Args)]
@@ -22,17 +22,22 @@ pub(super) struct Args {
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let tell = || -> std::result::Result<_, OperationError> {
-        operations::season::season(&OpenBike::open(context.root())?, args.slot.as_deref())
-    };
+    let slot = args.slot.as_deref();
     let Some(file) = &args.html else {
-        let told = tell()?;
+        let told = operations::season::season(&OpenBike::open(context.root())?, slot)?;
         context.screen.tell(&told, |width| report::season(&told, width));
         return Ok(Exit::Done);
     };
-    page_file::write(context, file, || {
-        let told = tell()?;
-        let (made, tool) = (context.today()?, operations::tool_name());
-        Ok(page::season(&told, &PageContext { made: &made, tool: &tool }))
-    })
+    page_file::write(context, file, || page(context, context.root(), slot))
+}
+
+/// The season of a bike folder as a page.
+pub(super) fn page(
+    context: &Context,
+    root: &Path,
+    slot: Option<&str>,
+) -> std::result::Result<String, CliError> {
+    let told = operations::season::season(&OpenBike::open(root)?, slot)?;
+    let (made, tool) = (context.today()?, operations::tool_name());
+    Ok(page::season(&told, &PageContext { made: &made, tool: &tool }))
 }

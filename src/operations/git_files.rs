@@ -2,7 +2,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, RIDES_FOLDER};
+use crate::bike::{EVIDENCE_FOLDER, FileSource, MAPS_FOLDER, REPORTS_FOLDER, RIDES_FOLDER};
 use crate::ledger::{FileWrite, Store, TABLE_DRIVER};
 use crate::problem::Problem;
 use schemars::JsonSchema;
@@ -55,11 +55,19 @@ impl OpenBike {
 
     /// `.gitignore` with what it lacks; `None` when it lacks nothing.
     fn missing_ignore(&self) -> Result<Option<String>, Problem> {
-        let ignored = format!("/{RIDES_FOLDER}/");
         let text = self.folder.work_tree().text(IGNORE_FILE)?.unwrap_or_default();
-        let known = text.lines().any(|l| l.trim() == ignored || l.trim() == format!("{RIDES_FOLDER}/"));
-        let remark = "# Rides are known by their hash; their bytes stay outside git.";
-        Ok((!known).then(|| appended(&text, &format!("{remark}\n{ignored}\n"))))
+        let wanted = [
+            ("# Rides are known by their hash; their bytes stay outside git.", RIDES_FOLDER),
+            ("# Pages are made anew from the history.", REPORTS_FOLDER),
+        ];
+        let mut added = String::new();
+        for (remark, folder) in wanted {
+            let known = [format!("/{folder}/"), format!("{folder}/")];
+            if !text.lines().any(|line| known.iter().any(|k| k == line.trim())) {
+                added.push_str(&format!("{remark}\n/{folder}/\n"));
+            }
+        }
+        Ok((!added.is_empty()).then(|| appended(&text, &added)))
     }
 
     /// `.gitattributes` with what it lacks; `None` when it lacks nothing.
@@ -76,12 +84,12 @@ fn with_attributes(text: &str) -> Option<String> {
         (
             "# Tables, evidence and settings are kept byte for byte.",
             "text",
-            ["*.csv -text".to_owned(), "*.yaml -text".to_owned()],
+            vec!["*.csv -text".to_owned(), "*.jsonl -text".to_owned(), "*.yaml -text".to_owned()],
         ),
         (
             "# Plain git shows tables and evidence one line a cell (`rideloop git-setup` in a clone).",
             "diff",
-            [
+            vec![
                 format!("{MAPS_FOLDER}/**/*.csv diff={TABLE_DRIVER}"),
                 format!("{EVIDENCE_FOLDER}/*.csv diff={TABLE_DRIVER}"),
             ],

@@ -238,7 +238,7 @@ pub fn demo_round(round: &DemoRound) -> String {
 }
 
 /// The end of the demo.
-pub fn demo_end(report: &DemoReport) -> String {
+pub fn demo_end(report: &DemoReport, page: &str) -> String {
     let (first, last) = (report.rounds.first(), report.rounds.last());
     let (before, after) = match (first, last) {
         (Some(first), Some(last)) => (first.before.rms_pct, last.after.rms_pct),
@@ -254,9 +254,11 @@ pub fn demo_end(report: &DemoReport) -> String {
         "No high-load cell lost fuel.".to_owned()
     };
     format!(
-        "\nTrue error on a ride the map never learned from: {} % at first, {} % now: {} % of what it was.\n{leaned}\n\n{}\n  \
+        "\nTrue error on a ride the map never learned from: {} % at first, {} % now: {} % of what it was.\n{leaned}\n\
+         The season as a page for a browser: {page}\n\n{}\n  \
+         rideloop --bike {folder} season\n  \
+         rideloop --bike {folder} gaps\n  \
          rideloop --bike {folder} diff r1 {}\n  \
-         rideloop --bike {folder} show\n  \
          rideloop --bike {folder} rollback r2 --why \"hesitates at small throttle\"\n",
         units::fixed(before, 2),
         units::fixed(after, 2),
