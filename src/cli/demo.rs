@@ -4,6 +4,7 @@ use super::outcome::Exit;
 use super::progress::RideBar;
 use super::{Context, Result, page_file, season};
 use crate::bike::REPORTS_FOLDER;
+use crate::operations::OperationError;
 use crate::{operations, report};
 use std::path::PathBuf;
 
@@ -26,7 +27,9 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         context.screen.say(&report::demo_round(round));
     };
     let done = operations::demo(&root, context.now, &bar, &mut told)?;
-    let page = root.join(REPORTS_FOLDER).join("season.html");
+    let folder = root.join(REPORTS_FOLDER);
+    std::fs::create_dir_all(&folder).map_err(|error| OperationError::io("make", &folder, &error))?;
+    let page = folder.join("season.html");
     let made = || season::page(context, &root, None);
     page_file::put(&page, made)?;
     context.screen.tell(&done, |_| report::demo_end(&done, &page.display().to_string()));

@@ -37,7 +37,7 @@ pub(super) fn write(
 }
 
 /// Writes a page and says how many bytes it has; one that is there already is
-/// replaced, a folder that is not there is made.
+/// replaced.
 ///
 /// The file is opened before `make` works, so that a folder that cannot be written
 /// to is told at once, and takes its name when all of it is on disk.
@@ -59,7 +59,6 @@ pub(super) fn put(
         let hint = format!("name a file, such as {}", path.join("page.html").display());
         return Err(OperationError::failed(format!("`{}` is a folder", path.display()), hint).into());
     }
-    std::fs::create_dir_all(folder).map_err(failed)?;
     let mut file = builder.tempfile_in(folder).map_err(failed)?;
     let page = make()?;
     file.write_all(page.as_bytes()).map_err(failed)?;

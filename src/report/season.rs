@@ -104,8 +104,7 @@ fn error(error: Option<LambdaError>) -> String {
 }
 
 fn steps(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
-    let titles =
-        ["rev", "made", "kind", "build", "cells", "change %", "most %", "error % → after", "known %", "why"];
+    let titles = ["rev", "made", "kind", "build", "cells", "change", "most", "error", "known", "why"];
     let mut rows = vec![titles.map(str::to_owned).to_vec()];
     let moved = |step: &SlotStep, number: f64, text: String| {
         if step.cells_changed > 0 && number != 0.0 { text } else { "-".to_owned() }
@@ -114,7 +113,7 @@ fn steps(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
         let entry = &report.revisions[step.revision_index];
         let (errors, known) = match &step.knowledge {
             Some(k) => (
-                format!("{} → {}", error(k.as_ridden), error(k.after)),
+                format!("{}→{}", error(k.as_ridden), error(k.after)),
                 units::fixed(k.time_well_known * 100.0, 0),
             ),
             None => ("-".to_owned(), "-".to_owned()),
@@ -133,7 +132,12 @@ fn steps(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
         ]);
     }
     use Align::{Left, Right};
-    columns(rows, &[Left, Left, Left, Left, Right, Right, Right, Right, Right, Left], width)
+    let aligns = [Left, Left, Left, Left, Right, Right, Right, Right, Right, Left];
+    let meaning = legend(
+        "in %: change of all cells, RMS, and most of one; error of the new rides as ridden→with this table, RMS; \
+         ridden time near well known cells",
+    );
+    columns(rows, &aligns, width) + &meaning
 }
 
 fn maps(slot: &SlotSeason, width: usize) -> String {

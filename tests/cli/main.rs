@@ -24,6 +24,7 @@ mod points;
 mod readme;
 mod revisions;
 mod rides;
+mod season;
 mod season_fixture;
 mod signing;
 mod verify;

@@ -25,7 +25,7 @@ fn keep(name: &str, bytes: &[u8]) {
 }
 
 /// Opens a page in every size and scheme; each time it must be quiet and fit.
-fn opens_everywhere(browser: &Browser, page: &Path, name: &str) {
+pub(crate) fn opens_everywhere(browser: &Browser, page: &Path, name: &str) {
     for (device, (width, height)) in [("phone", PHONE), ("desk", DESK)] {
         for scheme in ["light", "dark"] {
             browser.emulate(width, height, scheme);
