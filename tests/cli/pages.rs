@@ -6,6 +6,7 @@
 use crate::bench::Bench;
 use crate::browser::Browser;
 use crate::season_fixture::{HOSTILE, Size, season};
+use rideloop::operations::season::ConvergenceState;
 use rideloop::report::page::{self, PageContext};
 use serde_json::json;
 use std::path::{Path, PathBuf};
@@ -140,10 +141,49 @@ fn what_a_person_typed_stays_text_and_nothing_needs_a_script_to_be_read() {
 }
 
 #[test]
+fn a_bike_without_revisions_has_a_page_of_its_tables() {
+    let mut report = season(&Size::SMALL);
+    report.revisions.clear();
+    report.rides.clear();
+    report.warnings.clear();
+    report.builds.clear();
+    (report.samples, report.kept) = (0, 0);
+    for slot in &mut report.slots {
+        slot.steps.clear();
+        slot.start_revision.clear();
+        slot.newest_revision.clear();
+        slot.convergence.state = ConvergenceState::NoRun;
+        (slot.convergence.first_error_pct, slot.convergence.newest_error_pct) = (None, None);
+        for cell in &mut slot.cells {
+            (cell.change_pct, cell.travel_pct, cell.turns, cell.evidence) = (0.0, 0.0, 0, None);
+        }
+    }
+    let text = page::season(&report, &CONTEXT);
+    let body = text.split("<script").next().expect("a body");
+    assert!(
+        body.contains("No revision yet")
+            && body.contains("No ride yet")
+            && body.contains("No run on this build yet")
+    );
+    assert!(!body.contains("class=\"explorer") && !body.contains("data-slot=\""));
+    let Some(browser) = Browser::start() else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("empty.html");
+    std::fs::write(&file, &text).expect("written");
+    browser.emulate(PHONE.0, PHONE.1, "light");
+    browser.open(&file);
+    browser.eval("document.querySelector('figure.heat td').click()");
+    assert_eq!(browser.complaints(&file), Vec::<String>::new());
+}
+
+#[test]
 fn a_season_of_five_hundred_revisions_fits_and_says_what_it_left_out() {
     let report = season(&Size::LARGE);
     let text = page::season(&report, &CONTEXT);
-    eprintln!("500 revisions of 24 x 24 cells, two slots: {} bytes", text.len());
+    let mut one = report.clone();
+    one.slots.truncate(1);
+    let one = page::season(&one, &CONTEXT).len();
+    eprintln!("500 revisions of 24 x 24 cells: {one} bytes; with a second slot: {} bytes", text.len());
     keep("large.html", text.as_bytes());
     assert!(text.len() < MOST_BYTES, "{} bytes", text.len());
     let runs = |slot: usize| report.slots[slot].steps.iter().filter(|s| s.knowledge.is_some()).count();

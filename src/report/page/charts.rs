@@ -163,8 +163,8 @@ pub(super) fn convergence(report: &SeasonReport, slot: &SlotSeason, id: usize) -
                 its own sensor. Both lines should fall and stay low.",
                 folded("The numbers", &error_columns, error_rows.collect())))
         }
-        (figure(&moved, "How much each revision changed.", "Bars that shrink mean that the map comes to rest.",
-            folded("The numbers", &moved_columns, moved_rows.collect())))
+        @if !slot.steps.is_empty() { (figure(&moved, "How much each revision changed.", "Bars that shrink mean that the map comes to rest.",
+            folded("The numbers", &moved_columns, moved_rows.collect()))) }
     };
     let drawn = if runs.is_empty() { vec![moved] } else { vec![errors, moved] };
     (drawn, markup)

@@ -109,7 +109,7 @@ pub(super) fn builds(report: &SeasonReport) -> Markup {
         };
         vec![
             text(&build.build),
-            text(build.since.as_deref().unwrap_or("")),
+            html! { span.whole { (build.since.as_deref().unwrap_or("")) } },
             text(revisions),
             text(build.revisions.to_string()),
             text(build.what.as_deref().unwrap_or("")),
@@ -130,7 +130,7 @@ pub(super) fn rollbacks(report: &SeasonReport) -> Markup {
         .map(|entry| {
             vec![
                 text(&entry.revision),
-                text(day(entry)),
+                html! { span.whole { (day(entry)) } },
                 text(entry.restores.as_deref().unwrap_or("")),
                 text(entry.undoes.join(", ")),
                 text(entry.why.as_deref().unwrap_or("")),

@@ -18,18 +18,24 @@ pub fn season(report: &SeasonReport, context: &PageContext<'_>) -> String {
     for (id, slot) in report.slots.iter().enumerate() {
         let coverage = charts::coverage(slot, id);
         let (coverage, coverage_figure) = coverage.unzip();
-        let (moved, convergence) = slot::convergence(report, slot, id);
+        let (moved, convergence) = charts::convergence(report, slot, id);
         drawn.extend(moved.into_iter().chain(coverage));
         sections.push(html! {
             section id={ "slot-" (slot.slot) } {
                 h2 { "Slot " (slot.slot) }
-                p.small {
-                    "This build began with " (slot.start_revision) ", the newest revision is " (slot.newest_revision) "."
+                @if slot.steps.is_empty() {
+                    p { "No revision yet: the tables as they lie in the folder." }
+                } @else {
+                    p.small {
+                        "This build began with " (slot.start_revision) ", the newest revision is " (slot.newest_revision) "."
+                    }
                 }
                 (slot::maps(slot, id))
-                h3 { "Through the revisions" }
-                p.scripted.small { "Surface and slider need a browser that runs scripts; the tables do not." }
-                (slot::explorer(slot, id))
+                @if !slot.steps.is_empty() {
+                    h3 { "Through the revisions" }
+                    p.scripted.small { "Surface and slider need a browser that runs scripts; the tables do not." }
+                    (slot::explorer(slot, id))
+                }
                 h3 { "Does it settle?" }
                 (convergence)
                 h3 { "What is known" }

@@ -1,12 +1,11 @@
 //! One slot of the season's page: the map now, what changed, the cells to look at.
 
-use super::charts;
 use super::colour::Scale;
 use super::data::{CellColumns, SlotSource, cell_words};
 use super::explorer::Explorer;
 use super::heat::{Axes, Heat, HeatCell, Mark};
 use super::parts::{Column, folded, list, text};
-use crate::operations::season::{CellKnowledge, SeasonCell, SeasonReport, SlotSeason};
+use crate::operations::season::{CellKnowledge, SeasonCell, SlotSeason};
 use crate::units;
 use Column::{Number, Text};
 use maud::{Markup, html};
@@ -89,7 +88,8 @@ pub(super) fn source<'a>(slot: &'a SlotSeason) -> SlotSource<'a> {
 pub(super) fn maps(slot: &SlotSeason, id: usize) -> Markup {
     let cell = cell_words(slot.fuel_table);
     let table = |title: String, scale, cells| {
-        let heat = Heat { title, axes: axes(slot), scale, cells, slot: Some(id) };
+        let heat =
+            Heat { title, axes: axes(slot), scale, cells, slot: (!slot.steps.is_empty()).then_some(id) };
         heat.render()
     };
     let now = slot.cells.iter().map(|c| HeatCell::value(c.now, slot.decimals).marked(marks(c)));
@@ -98,7 +98,10 @@ pub(super) fn maps(slot: &SlotSeason, id: usize) -> Markup {
     html! {
         div.pair {
             (table(
-                format!("The map of {} now: {cell}, {}", slot.slot, slot.newest_revision),
+                match slot.steps.is_empty() {
+                    true => format!("The map of {} now: {cell}", slot.slot),
+                    false => format!("The map of {} now: {cell}, {}", slot.slot, slot.newest_revision),
+                },
                 Scale::of_values(slot.cells.iter().map(|c| c.now)),
                 now.collect(),
             ))
@@ -113,11 +116,13 @@ pub(super) fn maps(slot: &SlotSeason, id: usize) -> Markup {
         p.small {
             @if moved {
                 "Taken together the map moved by " (units::fixed(slot.distance_rms_pct, 1)) " % (root mean square of all cells)."
-            } @else {
+            } @else if !slot.steps.is_empty() {
                 "Nothing changed yet since " (slot.start_revision) "."
             }
         }
-        p.small.js-only { "Choose a cell of any table (click, or arrow keys and Enter) to see what stands behind it." }
+        @if !slot.steps.is_empty() {
+            p.small.js-only { "Choose a cell of any table (click, or arrow keys and Enter) to see what stands behind it." }
+        }
     }
 }
 
@@ -157,15 +162,6 @@ pub(super) fn knowledge(slot: &SlotSeason, id: usize, chart: Option<&Markup>) ->
             p.small { "A dot: no ride said anything of it. ?: known only roughly. Without a sign: well known." }
         } @else { p { "No run of this slot yet, so no cell is known." } }
     }
-}
-
-/// How the errors and changes went.
-pub(super) fn convergence(
-    report: &SeasonReport,
-    slot: &SlotSeason,
-    id: usize,
-) -> (Vec<charts::Chart>, Markup) {
-    charts::convergence(report, slot, id)
 }
 
 /// The cells to look at, and all of them.

@@ -60,23 +60,24 @@ pub(super) fn sentences(report: &SeasonReport) -> Markup {
 fn slot_sentences(slot: &SlotSeason, several: bool) -> Markup {
     let convergence = slot.convergence;
     let newest = slot.steps.iter().rev().find_map(|s| s.knowledge.as_ref());
-    let percent = |v: f64| units::fixed(v, 1);
+    // The sign stays on the number's line.
+    let percent = |v: f64, decimals| format!("{}\u{a0}%", units::fixed(v, decimals));
     let (limits, turns) = (at_limit(slot).len(), turning(slot).len());
     html! {
         li {
             @if several { b { "Slot " (slot.slot) ". " } }
             @match (convergence.first_error_pct, convergence.newest_error_pct) {
                 (Some(first), Some(newest)) if convergence.runs > 1 => {
-                    "The mixture error of a ride, as it was ridden, went from " b { (percent(first)) " %" }
-                    " on the first ride of this build to " b { (percent(newest)) " %" } " on the newest. "
+                    "The mixture error of a ride, as it was ridden, went from " b { (percent(first, 1)) }
+                    " on the first ride of this build to " b { (percent(newest, 1)) } " on the newest. "
                 }
-                (Some(first), _) => { "The first ride of this build had a mixture error of " b { (percent(first)) " %" } ". " }
+                (Some(first), _) => { "The first ride of this build had a mixture error of " b { (percent(first, 1)) } ". " }
                 _ => {}
             }
             (state(convergence.state))
             @if let Some(newest) = newest {
-                " " b { (units::fixed(newest.time_well_known * 100.0, 0)) " %" } " of the ridden time lies near cells that \
-                are well known; " (units::fixed(newest.cells_with_evidence * 100.0, 0)) " % of the cells have evidence."
+                " " b { (percent(newest.time_well_known * 100.0, 0)) } " of the ridden time lies near cells that \
+                are well known; " (percent(newest.cells_with_evidence * 100.0, 0)) " of the cells have evidence."
             }
             @if limits + turns > 0 {
                 " Still open: "
