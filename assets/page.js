@@ -69,12 +69,13 @@
   // --- formats, the same as src/units.rs and src/bike/config.rs have them ---
 
   const fixed = (value, decimals) => {
+    if (!Number.isFinite(value)) return '–';
     const text = value.toFixed(decimals);
     return /^-[0.]+$/.test(text) ? text.slice(1) : text;
   };
   const signed = (value, decimals) => {
     const text = fixed(value, decimals);
-    return text.startsWith('-') || /^[0.]+$/.test(text) ? text : `+${text}`;
+    return text === '–' || text.startsWith('-') || /^[0.]+$/.test(text) ? text : `+${text}`;
   };
   const amount = (slot, cell) => (slot.fuel_table === 'trim_pct' ? 1 + cell / 100 : cell);
   const changePct = (slot, before, after) => (amount(slot, after) / amount(slot, before) - 1) * 100;
@@ -255,7 +256,17 @@
     explorer.block.classList.toggle('as-above', mode === 'values' && step === slot.steps.length - 1);
     fillLegend(explorer, seen);
     fillShown(explorer, seen);
-    drawSurface(explorer);
+    soon(explorer);
+  }
+
+  /** Draws the surface once a frame, however fast the slider moves. */
+  function soon(explorer) {
+    if (explorer.waits) return;
+    explorer.waits = true;
+    window.requestAnimationFrame(() => {
+      explorer.waits = false;
+      drawSurface(explorer);
+    });
   }
 
   function fillLegend({ legend }, seen) {

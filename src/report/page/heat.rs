@@ -97,7 +97,7 @@ pub(super) struct HeatCell {
 impl HeatCell {
     /// A cell that shows a change, in %; no change is a dot.
     pub fn change(change_pct: f64, decimals: usize) -> Self {
-        let text = if change_pct == 0.0 { "·".to_owned() } else { units::signed(change_pct, decimals) };
+        let text = if change_pct == 0.0 { "·".to_owned() } else { change_text(change_pct, decimals) };
         Self { text, value: Some(change_pct), marks: Vec::new() }
     }
 
@@ -122,6 +122,11 @@ impl HeatCell {
     }
 }
 
+/// A change with its sign; a dash where there was no fuel to compare with.
+pub(super) fn change_text(change: f64, decimals: usize) -> String {
+    if change.is_finite() { units::signed(change, decimals) } else { "–".to_owned() }
+}
+
 /// A heat table.
 pub(super) struct Heat<'a> {
     /// Its title.
@@ -143,7 +148,7 @@ impl Heat<'_> {
             figure.heat {
                 figcaption { (self.title) }
                 (self.grid(None))
-                (legend(self.scale, &self.marks()))
+                (legend(self.is_coloured().then_some(self.scale), &self.marks()))
             }
         }
     }
@@ -152,7 +157,7 @@ impl Heat<'_> {
     pub fn grid(&self, id: Option<&str>) -> Markup {
         let columns = self.axes.load.len().max(1);
         html! {
-            div.scroll tabindex="0" role="region" aria-label=(self.title) {
+            div.scroll tabindex="0" role="group" aria-label=(self.title) {
                 table.grid id=[id] data-slot=[self.slot] aria-label=(self.title) style={ "--columns:" (columns) } {
                     thead { tr {
                         th.corner scope="col" {
@@ -181,6 +186,10 @@ impl Heat<'_> {
         }
     }
 
+    fn is_coloured(&self) -> bool {
+        self.cells.iter().any(|c| c.value.is_some())
+    }
+
     fn marks(&self) -> Vec<Mark> {
         let used = |mark: &Mark| self.cells.iter().any(|c| c.marks.contains(mark));
         Mark::ALL.into_iter().filter(used).collect()
@@ -188,40 +197,39 @@ impl Heat<'_> {
 }
 
 /// What colours and marks mean.
-pub(super) fn legend(scale: Scale, marks: &[Mark]) -> Markup {
-    /// Swatches of a legend.
-    const SHARES: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
-    let swatches: Vec<(f64, String)> = SHARES
-        .iter()
-        .map(|share| match scale {
-            Scale::Change(most) => {
-                let value = (share * 2.0 - 1.0) * most;
-                // Half of an odd end is no whole number.
-                (value, units::signed(value, usize::from(most < 10.0 || most % 2.0 != 0.0)))
-            }
-            Scale::Value(low, high) => {
-                let value = low + share * (high - low);
-                (
-                    value,
-                    units::fixed(value, if high - low < 2.0 { 2 } else { usize::from(high - low < 100.0) }),
-                )
-            }
-            Scale::Root(high) => {
-                let value = share * share * high;
-                (value, units::fixed(value, 0))
-            }
-        })
-        .collect();
+fn legend(scale: Option<Scale>, marks: &[Mark]) -> Markup {
     html! {
         p.legend {
-            @if matches!(scale, Scale::Change(_)) { span { "orange: less fuel, %" } }
-            span.swatches aria-hidden="true" {
-                @for (value, text) in &swatches { span class=[scale.class(*value)] { (text) } }
+            @if let Some(scale) = scale {
+                @let changes = matches!(scale, Scale::Change(_));
+                @if changes { span { "orange: less fuel, %" } }
+                span.swatches aria-hidden="true" {
+                    @for (value, text) in swatches(scale) { span class=[scale.class(value)] { (text) } }
+                }
+                @if changes { span { "purple: more fuel, %; a dot is no change" } }
             }
-            @if matches!(scale, Scale::Change(_)) { span { "purple: more fuel, %; a dot is no change" } }
             @for mark in marks { span { b { (mark.sign()) } " " (mark.about()) } }
         }
     }
+}
+
+/// A few values of a scale with their words.
+fn swatches(scale: Scale) -> [(f64, String); 5] {
+    [0.0, 0.25, 0.5, 0.75, 1.0].map(|share| match scale {
+        Scale::Change(most) => {
+            let value = (share * 2.0 - 1.0) * most;
+            // Half of an odd end is no whole number.
+            (value, units::signed(value, usize::from(most < 10.0 || most % 2.0 != 0.0)))
+        }
+        Scale::Value(low, high) => {
+            let value = low + share * (high - low);
+            (value, units::fixed(value, if high - low < 2.0 { 2 } else { usize::from(high - low < 100.0) }))
+        }
+        Scale::Root(high) => {
+            let value = share * share * high;
+            (value, units::fixed(value, 0))
+        }
+    })
 }
 
 /// What every mark means, for tables that a script fills.
@@ -259,5 +267,8 @@ mod tests {
         let text = heat.render().into_string();
         assert!(text.contains("<td class=\"c15\">+2.4<i>*</i></td><td>·</td>"), "{text}");
         assert!(text.contains("<b>*</b> stopped at a limit"), "{text}");
+        // A cell that held no fuel cannot change in percent.
+        let empty = HeatCell::change(f64::NAN, 1);
+        assert_eq!((empty.text.as_str(), heat.scale.class(f64::NAN)), ("–", None));
     }
 }

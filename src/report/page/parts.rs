@@ -35,7 +35,7 @@ pub(super) fn list(name: &str, columns: &[Column], rows: Vec<Vec<Markup>>) -> Ma
     let class: Vec<String> = numbers.map(|(i, _)| format!("n{}", i + 1)).collect();
     let class = format!("list {}", class.join(" "));
     html! {
-        div.scroll.long[long] tabindex="0" role="region" aria-label=(name) {
+        div.scroll.long[long] tabindex="0" role="group" aria-label=(name) {
             table class=(class.trim_end()) aria-label=(name) {
                 thead { tr {
                     @for column in columns { th scope="col" { (column.title()) } }

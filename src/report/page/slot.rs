@@ -3,7 +3,7 @@
 use super::colour::Scale;
 use super::data::{CellColumns, SlotSource, cell_words};
 use super::explorer::Explorer;
-use super::heat::{Axes, Heat, HeatCell, Mark};
+use super::heat::{Axes, Heat, HeatCell, Mark, change_text};
 use super::parts::{Column, folded, list, text};
 use crate::operations::season::{CellKnowledge, SeasonCell, SlotSeason};
 use crate::units;
@@ -166,7 +166,8 @@ pub(super) fn knowledge(slot: &SlotSeason, id: usize, chart: Option<&Markup>) ->
 
 /// The cells to look at, and all of them.
 pub(super) fn cells(slot: &SlotSeason) -> Markup {
-    let mut moved: Vec<&SeasonCell> = slot.cells.iter().filter(|c| c.change_pct != 0.0).collect();
+    let mut moved: Vec<&SeasonCell> =
+        slot.cells.iter().filter(|c| c.change_pct.is_finite() && c.change_pct != 0.0).collect();
     moved.sort_by(|a, b| b.change_pct.abs().total_cmp(&a.change_pct.abs()));
     moved.truncate(MOST_MOVED);
     html! {
@@ -235,8 +236,8 @@ fn row(slot: &SlotSeason, cell: &SeasonCell, whole: bool) -> Vec<Markup> {
         html! { span.whole { (units::plain(cell.rpm)) " rpm, " (units::plain(cell.load)) " " (slot.load_axis.unit()) } },
         value(cell.now),
         value(cell.start),
-        text(units::signed(cell.change_pct, 1)),
-        text(units::fixed(cell.travel_pct, 1)),
+        text(change_text(cell.change_pct, 1)),
+        text(if cell.travel_pct.is_finite() { units::fixed(cell.travel_pct, 1) } else { "–".to_owned() }),
         text(cell.turns.to_string()),
         text(cell.runs_at_limit.to_string()),
         text(known(cell.known)),

@@ -37,6 +37,7 @@ pub(super) fn sentences(report: &SeasonReport) -> Markup {
     let warned = report.warnings.len() - passed;
     html! {
         ul.plain {
+            li { (standing(report)) }
             @for slot in &report.slots { (slot_sentences(slot, report.slots.len() > 1)) }
             @if waiting > 0 { li { (units::counted(waiting, "ride")) " fed no revision yet." } }
             @if aside > 0 { li { a href="#rides" { (units::counted(aside, "ride")) } " set aside by hand." } }
@@ -54,6 +55,21 @@ pub(super) fn sentences(report: &SeasonReport) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// Which bike, on which build, with how much behind it.
+fn standing(report: &SeasonReport) -> Markup {
+    let used = report.rides.iter().filter(|r| r.state == RideState::Used).count();
+    html! {
+        b { (report.bike) }
+        @if let Some(build) = report.builds.last() {
+            ", on build " (build.build)
+            @if let Some(what) = &build.what { " (" (what) ")" }
+        }
+        ": " (units::counted(report.revisions.len(), "revision")) " from " (units::counted(used, "ride")) " that count"
+        @if used == 1 { "s" }
+        "."
     }
 }
 
