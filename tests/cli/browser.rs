@@ -175,6 +175,22 @@ impl Browser {
         self.post(&format!("/element/{id}/click"), json!({}));
     }
 
+    /// Drags with the pointer from the middle of what a selector finds; by nothing, it
+    /// only rests there.
+    pub fn drag(&self, selector: &str, (x, y): (i32, i32)) {
+        self.eval(&format!("document.querySelector(\"{selector}\").scrollIntoView({{ block: 'center' }})"));
+        let found = self.post("/element", json!({ "using": "css selector", "value": selector }));
+        let to = json!({ "type": "pointerMove", "duration": 50, "origin": found, "x": 0, "y": 0 });
+        let by = json!({ "type": "pointerMove", "duration": 300, "origin": "pointer", "x": x, "y": y });
+        let press = |kind: &str| json!({ "type": kind, "button": 0 });
+        let steps = match (x, y) {
+            (0, 0) => json!([to, by]),
+            _ => json!([to, press("pointerDown"), by, press("pointerUp")]),
+        };
+        let pointer = json!({ "type": "pointer", "id": "pointer", "actions": steps });
+        self.post("/actions", json!({ "actions": [pointer] }));
+    }
+
     /// Complaints of the page, the console and the network since the last time.
     ///
     /// The page itself may be asked for; nothing else.

@@ -241,6 +241,19 @@ fn a_season_s_page_is_read_and_used_on_phone_and_desk() {
         browser.text(&format!("document.querySelectorAll('#chosen-0 td')[{moved}].firstChild.textContent"));
     assert_eq!(change, format!("{:+.1}", slot.cells[moved].change_pct));
 
+    // The chart tells its numbers, and the surface turns.
+    browser.drag("#moved-0", (0, 0));
+    browser.wait("document.querySelector('#moved-0 .hoverlayer .hovertext') !== null");
+    let eye = || {
+        browser.eval(
+            "JSON.stringify(document.querySelector('#surface-0')._fullLayout.scene._scene.getCamera().eye)",
+        )
+    };
+    browser.wait("document.querySelector('#surface-0 canvas') !== null");
+    let before = eye();
+    browser.drag("#surface-0", (120, 40));
+    assert_ne!(eye(), before, "the surface does not turn");
+
     // A click shows what stands behind a cell.
     assert_eq!(browser.eval("document.getElementById('panel').hidden"), json!(true));
     browser.click("figure.heat table[data-slot='0'] tbody tr:nth-child(3) td:nth-of-type(6)");
@@ -273,6 +286,8 @@ fn a_season_s_page_is_read_and_used_on_phone_and_desk() {
     let back = browser
         .eval("[...document.querySelectorAll('figure.heat table td')].indexOf(document.activeElement)");
     assert_eq!(back.as_u64(), Some(row as u64), "the focus goes back to the cell");
+
+    assert_eq!(browser.complaints(&file), Vec::<String>::new());
 
     // On a phone the panel is in sight.
     browser.emulate(PHONE.0, PHONE.1, "dark");
