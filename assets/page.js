@@ -469,7 +469,7 @@
     const step = cell.explorer ? cell.explorer.step : slot.steps.length - 1;
     const columns = slot.load.length;
     const [i, j] = [Math.floor(cell.cell / columns), cell.cell % columns];
-    byId('panel-title').textContent = `${slot.name}: ${slot.rpm[i]} rpm, ${slot.load_name} ${slot.load[j]} ${slot.load_unit}`;
+    byId('panel-title').textContent = `${slot.name}: ${slot.rpm[i]} rpm, ${slot.load_name} ${slot.load[j]}\u00a0${slot.load_unit}`;
     const pairs = facts({ slot, cell: cell.cell, step });
     const list = element('dl', { class: 'pairs' });
     for (const [what, said] of pairs) list.append(element('dt', {}, what), element('dd', {}, said));

@@ -1,4 +1,4 @@
-//! evidence/<slot>.rides.jsonl: what each ride behind the newest revision said.
+//! evidence/SLOT.rides.jsonl: what each ride behind the newest revision said.
 //!
 //! The rides themselves lie outside git; what a season wants to tell of them years
 //! later lies here, one file a slot, written by the run that used them. One line a

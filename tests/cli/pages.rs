@@ -280,7 +280,7 @@ fn a_season_s_page_is_read_and_used_on_phone_and_desk() {
     let row = row.as_u64().expect("a focused cell") as usize;
     browser.press("Enter");
     let (rpm, load) = (slot.rpm[row / slot.load.len()], slot.load[row % slot.load.len()]);
-    assert!(panel().contains(&format!("{rpm} rpm, throttle {load} %")), "{}", panel());
+    assert!(panel().contains(&format!("{rpm} rpm, throttle {load}\u{a0}%")), "{}", panel());
     assert_eq!(browser.text("document.activeElement.id"), "panel");
     browser.press("Escape");
     let back = browser
