@@ -227,12 +227,10 @@
 
   /** What is to be told of each cell at a step: locked, at a limit, inferred. */
   function signs(slot, step, cell) {
-    const found = new Set();
-    if (step === slot.steps.length - 1 && slot.about.locked?.[cell] !== undefined) found.add(data.holds.locked[1]);
+    // A lock says more than what held the cell before it.
+    if (step === slot.steps.length - 1 && slot.about.locked?.[cell] !== undefined) return data.holds.locked[1] ?? '';
     const hold = evidence(slot).get(step)?.hold[cell];
-    if (hold) found.add(data.holds[HOLDS[hold - 1]][1]);
-    found.delete(null);
-    return [...found].join('');
+    return (hold && data.holds[HOLDS[hold - 1]][1]) ?? '';
   }
 
   function fill(explorer) {
@@ -291,7 +289,7 @@
     if (!shown) return;
     const revision = data.revisions[slot.steps[step].r];
     const parts = [`${revision.day}, ${revision.kind}, build ${revision.build}: ${revision.told}`];
-    if (revision.why) parts.push(`why: ${revision.why}`);
+    if (revision.why && !parts.some((part) => part.includes(revision.why))) parts.push(`why: ${revision.why}`);
     if (!slot.rows[step]) parts.push('its axes were others, so it cannot be drawn here');
     else if (!seen.row) parts.push('there is nothing before it to compare with');
     shown.replaceChildren(element('b', {}, revision.name), ` of ${parts.join('. ')}`);

@@ -123,6 +123,12 @@ impl Hold {
         matches!(self, Hold::TooLittleWeight | Hold::TooFewDwells | Hold::TooFewRides)
     }
 
+    /// Whether the cell stopped short of where well-known evidence points: at a limit
+    /// of its own, beside its neighbours, or for suspected false air.
+    pub fn stops_short(self) -> bool {
+        self.is_limit() || matches!(self, Hold::FalseAir | Hold::Steepness)
+    }
+
     /// Whether the cell was stopped by how far it may go, rather than by how
     /// little is known of it.
     pub fn is_limit(self) -> bool {

@@ -203,7 +203,9 @@ fn one_command_answers_each_smaller_question() {
         steps.iter().find(|s| s["revision"] == name).expect(name).clone()
     };
     assert_eq!(step("r4")["why"], "flat spot at small throttle");
-    assert!((step("r4")["change_pct"].as_f64().expect("a change") - 2.0).abs() < 0.3);
+    // Never further than asked: at most a step of 0.1 below.
+    let by = step("r4")["change_pct"].as_f64().expect("a change");
+    assert!((1.6..=2.001).contains(&by), "{by}");
     assert_eq!(
         (step("r6")["value"].clone(), step("r6")["why"].clone()),
         (step("r4")["value"].clone(), json!("stumbles when cold"))

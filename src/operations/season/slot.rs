@@ -156,7 +156,7 @@ fn knowledge(
 
 fn at_limit(row: &EvidenceRow) -> bool {
     let name = row.held_by.as_deref();
-    name.and_then(Hold::from_name).is_some_and(Hold::is_limit)
+    name.and_then(Hold::from_name).is_some_and(Hold::stops_short)
 }
 
 /// The evidence that stands behind a slot's map as it is, where this build has any:

@@ -45,16 +45,14 @@ impl Mark {
         match hold {
             Hold::Locked => Some(Mark::Locked),
             Hold::Inferred => Some(Mark::Inferred),
-            Hold::FalseAir | Hold::Steepness => Some(Mark::Limit),
-            hold if hold.is_limit() => Some(Mark::Limit),
+            hold if hold.stops_short() => Some(Mark::Limit),
             _ => None,
         }
     }
 
     /// The same by the name in an evidence file.
     pub fn named(held_by: Option<&str>) -> Option<Self> {
-        let hold = Hold::ALL.into_iter().find(|h| Some(h.name()) == held_by)?;
-        Self::of(hold)
+        held_by.and_then(Hold::from_name).and_then(Self::of)
     }
 }
 

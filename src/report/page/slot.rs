@@ -26,7 +26,7 @@ pub(super) fn turning(slot: &SlotSeason) -> Vec<&SeasonCell> {
 
 /// Cells that stood at a limit in the newest run.
 pub(super) fn at_limit(slot: &SlotSeason) -> Vec<&SeasonCell> {
-    let mut cells: Vec<&SeasonCell> = slot.cells.iter().filter(|c| held(c) == Some(Mark::Limit)).collect();
+    let mut cells: Vec<&SeasonCell> = slot.cells.iter().filter(|c| c.at_limit).collect();
     cells.sort_by_key(|c| std::cmp::Reverse(c.runs_at_limit));
     cells
 }
@@ -35,8 +35,9 @@ fn held(cell: &SeasonCell) -> Option<Mark> {
     Mark::named(cell.evidence.as_ref().and_then(|e| e.held_by.as_deref()))
 }
 
-fn marks(cell: &SeasonCell) -> impl Iterator<Item = Mark> {
-    cell.locked.as_ref().map(|_| Mark::Locked).into_iter().chain(held(cell))
+/// A lock says more than what held the cell before it.
+fn marks(cell: &SeasonCell) -> Option<Mark> {
+    cell.locked.as_ref().map(|_| Mark::Locked).or_else(|| held(cell))
 }
 
 fn axes(slot: &SlotSeason) -> Axes<'_> {

@@ -51,7 +51,7 @@ pub(super) fn sentences(report: &SeasonReport) -> Markup {
             @if let Some(newest) = report.revisions.last() {
                 li {
                     "Last changed on " (day(newest)) ": " b { (newest.revision) } " " (told(newest)) "."
-                    @if let Some(why) = &newest.why { " Why: " (why) "." }
+                    @if let Some(why) = newest.why.as_ref().filter(|why| !newest.summary.contains(*why)) { " Why: " (why) "." }
                 }
             }
         }
