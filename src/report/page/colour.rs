@@ -4,15 +4,10 @@
 //! are two published palettes that colour-blind eyes tell apart: PuOr for changes
 //! (purple is more fuel, orange is less) and cividis for values. Each is cut into
 //! classes, so that a page names a colour with two or three letters. The text on
-//! every colour is black or white, whichever stands out more.
-//!
-//! # Source
-//! Harrower and Brewer (2003), ColorBrewer.org: PuOr. Nuñez, Anderton, Renslow
-//! (2018), "Optimizing colormaps with consideration for color vision deficiency to
-//! enable accurate interpretation of scientific data", PLOS ONE 13(7): cividis. Both
-//! as the crate `colorous` holds them.
+//! every colour is black or white, whichever stands out more (`report/palette.rs`).
 
-use colorous::{CIVIDIS, Color, PURPLE_ORANGE};
+use crate::report::palette;
+use colorous::Color;
 use std::fmt::Write as _;
 
 /// Classes of the palette of changes: odd, so that the middle one is zero.
@@ -76,14 +71,19 @@ impl Scale {
     }
 }
 
-/// The colours of changes, from least fuel to most; the crate's gradient begins with purple.
+/// The colours of changes, from least fuel to most.
 fn change_colours() -> Vec<Color> {
-    (0..CHANGE_CLASSES).rev().map(|i| PURPLE_ORANGE.eval_rational(i, CHANGE_CLASSES)).collect()
+    shares(CHANGE_CLASSES).map(|share| palette::of_change(2.0 * share - 1.0, 1.0)).collect()
 }
 
 /// The colours of values, from lowest to highest.
 fn value_colours() -> Vec<Color> {
-    (0..VALUE_CLASSES).map(|i| CIVIDIS.eval_rational(i, VALUE_CLASSES)).collect()
+    shares(VALUE_CLASSES).map(palette::of_share).collect()
+}
+
+/// Evenly from 0 to 1.
+fn shares(classes: usize) -> impl Iterator<Item = f64> {
+    (0..classes).map(move |i| i as f64 / (classes - 1) as f64)
 }
 
 /// A palette as the stops of a surface's colour scale.
@@ -98,66 +98,16 @@ pub(super) fn css() -> String {
     let mut text = String::new();
     for (name, colours) in [("c", change_colours()), ("v", value_colours())] {
         for (i, colour) in colours.into_iter().enumerate() {
-            let _ = writeln!(text, ".{name}{i}{{background:#{colour:x};color:#{:x}}}", text_on(colour));
+            let _ =
+                writeln!(text, ".{name}{i}{{background:#{colour:x};color:#{:x}}}", palette::ink_on(colour));
         }
     }
     text
 }
 
-const BLACK: Color = Color { r: 0, g: 0, b: 0 };
-const WHITE: Color = Color { r: 255, g: 255, b: 255 };
-
-/// Black or white, whichever stands out more.
-fn text_on(ground: Color) -> Color {
-    if contrast(BLACK, ground) >= contrast(WHITE, ground) { BLACK } else { WHITE }
-}
-
-/// How much two colours stand apart, 1 to 21.
-///
-/// # Source
-/// W3C, Web Content Accessibility Guidelines 2.2, "contrast ratio".
-fn contrast(a: Color, b: Color) -> f64 {
-    /// Light that every screen throws back, as the definition has it.
-    const FLARE: f64 = 0.05;
-    let (a, b) = (luminance(a), luminance(b));
-    (a.max(b) + FLARE) / (a.min(b) + FLARE)
-}
-
-/// How bright a colour is, 0 to 1.
-///
-/// # Source
-/// W3C, Web Content Accessibility Guidelines 2.2, "relative luminance", with the
-/// threshold 0.04045 of IEC 61966-2-1.
-fn luminance(colour: Color) -> f64 {
-    let linear = |channel: u8| {
-        let share = f64::from(channel) / 255.0;
-        if share <= 0.04045 { share / 12.92 } else { ((share + 0.055) / 1.055).powf(2.4) }
-    };
-    0.2126 * linear(colour.r) + 0.7152 * linear(colour.g) + 0.0722 * linear(colour.b)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// WCAG 2.2, success criterion 1.4.3: text of ordinary size.
-    const LEAST_CONTRAST: f64 = 4.5;
-
-    #[test]
-    fn text_stands_out_on_every_colour() {
-        for colour in change_colours().into_iter().chain(value_colours()) {
-            let contrast = contrast(text_on(colour), colour);
-            assert!(contrast >= LEAST_CONTRAST, "{contrast:.2} on #{colour:x}");
-        }
-    }
-
-    /// W3C, technique G18: black on white is 21; #777777 on white is 4.48 (printed by WebAIM).
-    #[test]
-    fn contrast_is_that_of_the_standard() {
-        assert!((contrast(BLACK, WHITE) - 21.0).abs() < 1e-9);
-        let grey = Color { r: 0x77, g: 0x77, b: 0x77 };
-        assert!((contrast(grey, WHITE) - 4.48).abs() < 0.005);
-    }
 
     #[test]
     fn more_fuel_is_purple_less_is_orange_and_nothing_has_no_colour() {

@@ -169,7 +169,7 @@ pub(super) fn audit(revisions: &[HistoryEntry]) -> Markup {
             text(entry.pipeline.as_ref().map_or("", |p| &p.name)),
             text(&entry.build),
             text(who(&entry.author)),
-            html! { (told(entry)) @if let Some(why) = &entry.why { p { "why: " (why) } } },
+            html! { (told(entry)) @if let Some(why) = entry.why.as_ref().filter(|why| !entry.summary.contains(*why)) { p { "why: " (why) } } },
             html! { code { (short_hash(&entry.commit)) } },
         ]
     });
