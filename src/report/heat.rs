@@ -112,7 +112,7 @@ mod tests {
 
     #[test]
     fn signs_and_marks_tell_what_colour_tells() {
-        let changes = [1.25, 0.0, -12.0, 0.0, 3.0, 0.0];
+        let changes = [1.3, 0.0, -12.0, 0.0, 3.0, 0.0];
         let marks = [None, None, Some('*'), None, Some('~'), None];
         let cells: Vec<HeatCell> =
             changes.iter().zip(marks).map(|(c, mark)| HeatCell::change(*c, 12.0, mark)).collect();
