@@ -5,7 +5,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, ErrorKind, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::error::LedgerError;
 
@@ -54,6 +54,28 @@ pub(super) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
             file.sync_all()
         })
         .map_err(|error| LedgerError::io("write", path, error))
+}
+
+/// Room on a disk that nobody else can take until this is dropped.
+#[derive(Debug)]
+pub(super) struct Room(PathBuf);
+
+impl Drop for Room {
+    fn drop(&mut self) {
+        // In `.git/rideloop/` what stays behind is swept by the next command.
+        let _ = remove(&self.0);
+    }
+}
+
+/// Takes so much room on the disk that holds `folder`.
+///
+/// # Errors
+/// [`LedgerError::NoRoom`] when there is not as much.
+pub(super) fn hold_room(folder: &Path, bytes: usize) -> Result<Room, LedgerError> {
+    let room = Room(folder.join("room"));
+    // No zeros: a file system may keep a row of them in no room at all.
+    write_new(&room.0, &vec![b'.'; bytes])?;
+    Ok(room)
 }
 
 /// Renames within one file system and puts the new name on the disk.

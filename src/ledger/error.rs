@@ -118,6 +118,12 @@ pub enum LedgerError {
     #[error("this revision cannot be committed: {what}")]
     BadDraft { what: String },
 
+    #[error(
+        "could not {doing} `{}`: there is no room on the disk ({why}). Nothing is lost: make room, then run again",
+        path.display()
+    )]
+    NoRoom { doing: &'static str, path: PathBuf, why: String },
+
     #[error("could not {doing} `{}`: {source}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: io::Error },
 
@@ -145,16 +151,21 @@ impl LedgerError {
             | Self::Journal { .. }
             | Self::Unfinished { .. }
             | Self::BadDraft { .. }
+            | Self::NoRoom { .. }
             | Self::Io { .. }
             | Self::Git { .. } => None,
         }
     }
 
-    /// An operating-system error on `path`; a refused write becomes [`LedgerError::ReadOnly`].
+    /// An operating-system error on `path`; a refused write becomes [`LedgerError::ReadOnly`], one that
+    /// finds no room [`LedgerError::NoRoom`].
     pub(super) fn io(doing: &'static str, path: &Path, source: io::Error) -> Self {
-        use io::ErrorKind::{PermissionDenied, ReadOnlyFilesystem};
+        use io::ErrorKind::{FileTooLarge, PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, StorageFull};
         let path = path.to_path_buf();
         match source.kind() {
+            StorageFull | QuotaExceeded | FileTooLarge => {
+                Self::NoRoom { doing, path, why: source.to_string() }
+            }
             PermissionDenied | ReadOnlyFilesystem if !doing.starts_with("read") => Self::ReadOnly { path },
             _ => Self::Io { doing, path, source },
         }
@@ -175,6 +186,11 @@ impl LedgerError {
                 source.message()
             );
             return Self::Unsupported { path, what };
+        }
+        // It has none for this either, but ends its message with the operating system's words.
+        let no_room = ["No space left on device", "Disk quota exceeded", "File too large"];
+        if no_room.iter().any(|end| source.message().ends_with(end)) {
+            return Self::NoRoom { doing, path, why: source.message().to_owned() };
         }
         Self::Git { doing, path, source }
     }
@@ -203,6 +219,20 @@ mod tests {
             safe_directory_line(Path::new("/bikes/fernhill-700")),
             "git config --global --add safe.directory /bikes/fernhill-700"
         );
+    }
+
+    #[test]
+    fn a_full_disk_is_told_whoever_meets_it() {
+        let io = LedgerError::io("write", Path::new("x"), io::ErrorKind::StorageFull.into());
+        let raw = git2::Error::new(
+            git2::ErrorCode::GenericError,
+            git2::ErrorClass::Os,
+            "failed to write data: No space left on device",
+        );
+        for error in [io, LedgerError::git("write the revision", Path::new("x"), raw)] {
+            assert!(error.to_string().ends_with("make room, then run again"), "{error}");
+            assert_eq!(error.guard(), None);
+        }
     }
 
     #[test]

@@ -28,6 +28,21 @@ use super::sign::Signatures;
 use super::store::{Moment, Store, open_repository, tag_ref};
 use super::worktree::{self, TEMP_PREFIX, There};
 
+/// An index entry is at most so long besides its path: 62 bytes, 2 of further flags, up to 8 of padding.
+///
+/// # Source
+/// gitformat-index(5), "Index entry".
+const INDEX_ENTRY_BYTES: usize = 72;
+
+/// While the index is brought up to date: the copy that is worked on, the one that replaces it, the lock.
+const INDEX_COPIES: usize = 3;
+
+/// Room for names, folders and the diary besides; plenty, no source.
+const ROOM_BYTES: usize = 64 * 1024;
+
+/// Settings of the handle that writes the objects, among our own files.
+const SYNCING_SETTINGS: &str = "syncing.config";
+
 /// A file to be written (`Some`) or deleted (`None`) by a revision.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FileWrite {
@@ -93,7 +108,13 @@ impl Store {
         let base = self.base(lock, &draft.tag)?;
         let journal = match self.write_objects(&base, draft) {
             // A `git gc` may tidy an object's folder away in between; writing again does no harm.
-            Err(LedgerError::Git { .. }) => self.write_objects(&base, draft)?,
+            Err(LedgerError::Git { .. }) => {
+                // Of a full disk libgit2 says only sometimes what is wrong.
+                let bytes: usize =
+                    draft.files.iter().filter_map(|file| file.bytes.as_ref()).map(Vec::len).sum();
+                disk::hold_room(&self.own(), bytes + ROOM_BYTES)?;
+                self.write_objects(&base, draft)?
+            }
             other => other?,
         };
 
@@ -154,6 +175,7 @@ impl Store {
         made.extend([new, tag_oid]);
         self.prove(&made)?;
         step("objects: proven")?;
+        disk::remove(&self.own().join(SYNCING_SETTINGS))?;
 
         let mut journal = Journal::new(&draft.tag, tag_oid, &base.branch, base.old, new);
         for (n, (path, blob)) in changes.into_iter().enumerate() {
@@ -181,7 +203,7 @@ impl Store {
     /// libgit2 does so when `core.fsyncObjectFiles` is set; git itself calls that setting outdated,
     /// so it is set for this handle only and not in the user's repository.
     fn syncing_repository(&self) -> Result<Repository, LedgerError> {
-        let settings = self.own().join("syncing.config");
+        let settings = self.own().join(SYNCING_SETTINGS);
         fs::write(&settings, "[core]\n\tfsyncObjectFiles = true\n")
             .map_err(|error| LedgerError::io("write", &settings, error))?;
         let repo = open_repository(&self.root)?;
@@ -239,11 +261,21 @@ impl Store {
         self.verify_branch(journal, journal.old)?;
         self.refuse_existing_tag(&journal.tag)?;
         branch.fill(format!("{}\n", journal.new).as_bytes())?;
+        let room = self.hold_room(journal)?;
         step("commit: before the branch moves")?;
         branch.put()?;
         step("commit: branch moved")?;
+        drop(room);
         self.append_reflog(journal, draft);
         self.finish(journal, held)
+    }
+
+    /// Takes the room on the disk that [`Store::finish`] will need, so that a full disk is found while the
+    /// revision can still be undone.
+    fn hold_room(&self, journal: &Journal) -> Result<disk::Room, LedgerError> {
+        let index = disk::read(&self.guarded_path("index"))?.unwrap_or_default().len();
+        let added: usize = journal.paths.iter().map(|file| INDEX_ENTRY_BYTES + file.path.len()).sum();
+        disk::hold_room(&self.own(), INDEX_COPIES * (index + added) + ROOM_BYTES)
     }
 
     /// With the locks held: is HEAD still on the journal's branch, and that branch at `expected`?

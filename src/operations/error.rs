@@ -39,7 +39,9 @@ impl OperationError {
             std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem => {
                 Some("check who owns the folder and that the disk is not read-only".to_owned())
             }
-            std::io::ErrorKind::StorageFull => Some("make room on the disk".to_owned()),
+            std::io::ErrorKind::StorageFull
+            | std::io::ErrorKind::QuotaExceeded
+            | std::io::ErrorKind::FileTooLarge => Some("make room on the disk, then run again".to_owned()),
             _ => None,
         };
         Self::Failed { what: format!("could not {what} `{}`: {error}", path.display()), hint }
