@@ -30,6 +30,9 @@ const FIRST_BRANCH: &str = "main";
 /// is cleared away by the next one, once its `lock` proves that nobody is at work in it.
 const INIT_FOLDER: &str = ".rideloop-init";
 
+/// More than a repository takes that holds nothing yet.
+const NEW_REPOSITORY_BYTES: usize = 64 * 1024;
+
 /// The folder inside `.git` for the writer's lock, the journal and unfinished files.
 const OWN_FOLDER: &str = "rideloop";
 
@@ -139,7 +142,10 @@ impl Store {
         };
         // Another start may have finished while this one waited its turn.
         if fs::symlink_metadata(root.join(".git")).is_err() {
-            build_repository(&aside.join("new"), &root)?;
+            build_repository(&aside.join("new"), &root).inspect_err(|_| {
+                // What there is of it may be what the disk has no room for.
+                let _ = disk::remove_tree(&aside);
+            })?;
         }
         step("init: in place")?;
         disk::remove_tree(&aside)?;
@@ -314,11 +320,12 @@ impl Store {
         GitLock::take(&self.own(), name, self.guarded_path(name))
     }
 
-    /// Clears away what a killed rideloop left in `.git/rideloop/`, the git locks it made, and its
-    /// probes for writing.
+    /// Clears away what a killed rideloop left in `.git/rideloop/`, the git locks it made, its
+    /// probes for writing, and the folder in which it built the repository.
     pub(super) fn sweep(&self, held: &WriterLock) -> Result<(), LedgerError> {
         lock::sweep(held, &self.own(), &|name| self.guarded_path(name))?;
-        worktree::remove_probes(&self.root)
+        worktree::remove_probes(&self.root)?;
+        clear_init_folder(&self.root)
     }
 
     pub(super) fn git_error(&self, doing: &'static str, error: git2::Error) -> LedgerError {
@@ -581,6 +588,8 @@ fn clear_init_folder(root: &Path) -> Result<(), LedgerError> {
     match hold_init_folder(&aside) {
         Ok(_held) => disk::remove_tree(&aside),
         Err(LedgerError::Busy { .. }) => Ok(()),
+        // Whoever was at work in it has just cleared it away.
+        Err(LedgerError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => Ok(()),
         Err(error) => Err(error),
     }
 }
@@ -597,7 +606,13 @@ fn build_repository(work: &Path, root: &Path) -> Result<(), LedgerError> {
             settings.set_bool("core.autocrlf", false)?;
             settings::set(&mut settings)
         })
-        .map_err(|error| LedgerError::git("make a repository", root, error))?;
+        .map_err(|error| {
+            // Of a full disk libgit2 says only sometimes what is wrong.
+            match disk::hold_room(work, NEW_REPOSITORY_BYTES) {
+                Err(full @ LedgerError::NoRoom { .. }) => full,
+                _ => LedgerError::git("make a repository", root, error),
+            }
+        })?;
     step("init: built")?;
     let built = work.join(".git");
     let exclude = built.join("info").join("exclude");
