@@ -2,11 +2,10 @@
 
 use super::outcome::{CliError, Exit};
 use super::{Context, Result};
-use crate::operations::OperationError;
+use crate::operations::{OperationError, WholeFile};
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// A page that was written.
@@ -48,20 +47,12 @@ pub(super) fn put(
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
 ) -> std::result::Result<usize, CliError> {
-    let failed = |error: std::io::Error| CliError(OperationError::io("write", path, &error));
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".page-").suffix(".html");
-    // As any program makes a file: the user's own mask decides who may read it.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     if path.is_dir() {
         let hint = format!("name a file, such as {}", path.join("page.html").display());
         return Err(OperationError::failed(format!("`{}` is a folder", path.display()), hint).into());
     }
-    let mut file = builder.tempfile_in(folder).map_err(failed)?;
+    let file = WholeFile::begin(path)?;
     let page = make()?;
-    file.write_all(page.as_bytes()).map_err(failed)?;
-    file.persist(path).map_err(|error| failed(error.error))?;
+    file.put(page.as_bytes())?;
     Ok(page.len())
 }

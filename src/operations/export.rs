@@ -3,11 +3,12 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::point::find_revision;
+use super::whole_file::WholeFile;
 use crate::bike::TableRole;
 use crate::table::{self, ExportLayout, Format, Rows};
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::io::{ErrorKind, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// What an export is asked to do.
@@ -110,18 +111,21 @@ pub fn export(bike: &OpenBike, request: &ExportRequest) -> Result<ExportReport, 
 }
 
 fn put(file: &Path, text: &str, force: bool) -> Result<(), OperationError> {
-    let mut options = std::fs::OpenOptions::new();
-    options.write(true);
-    match force {
-        true => options.create(true).truncate(true),
-        false => options.create_new(true),
-    };
-    let written = options.open(file).and_then(|mut out| out.write_all(text.as_bytes()));
-    written.map_err(|error| match error.kind() {
-        ErrorKind::AlreadyExists => OperationError::failed(
+    let exists = || {
+        OperationError::failed(
             format!("`{}` exists already", file.display()),
             "name another file, or say --force to overwrite it",
-        ),
-        _ => OperationError::io("write", file, &error),
-    })
+        )
+    };
+    match std::fs::metadata(file) {
+        Ok(_) if !force => Err(exists()),
+        // A device or a pipe takes the bytes itself.
+        Ok(there) if !there.is_file() => std::fs::OpenOptions::new()
+            .write(true)
+            .open(file)
+            .and_then(|mut out| out.write_all(text.as_bytes()))
+            .map_err(|error| OperationError::io("write", file, &error)),
+        _ if force => WholeFile::begin(file)?.put(text.as_bytes()),
+        _ => WholeFile::begin(file)?.put_new(text.as_bytes())?.ok_or_else(exists),
+    }
 }

@@ -37,6 +37,7 @@ mod start;
 mod status;
 mod verify;
 mod watch;
+mod whole_file;
 mod write;
 
 pub use build::{BuildReport, BuildRequest, build_add};
@@ -67,4 +68,5 @@ pub use start::{NewReport, new};
 pub use status::{Status, status};
 pub use verify::{Difference, ReplayOutcome, Trouble, TroubleKind, VerifiedRevision, VerifyReport, verify};
 pub use watch::{ListedRide, ReadyRides, Settling, is_busy, list_rides, watch_begin, watch_look};
+pub use whole_file::WholeFile;
 pub use write::tool_name;

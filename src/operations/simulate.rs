@@ -2,10 +2,10 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::whole_file::WholeFile;
 use crate::bike::{RIDES_FOLDER, SlotTables};
 use crate::virtual_bike::{Ambient, BikeSpec, Character, RideLog, RideRequest, RideStyle, VirtualBike};
 use serde::Serialize;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// How the virtual bike is ridden.
@@ -105,12 +105,6 @@ pub(super) fn ride(bike: &VirtualBike, tables: &SlotTables, request: &SimulateRe
 
 /// Writes what a logger would have written; a bike with several slots logs the one in use.
 fn write_log(path: &Path, log: &RideLog, slot: Option<&str>) -> Result<(), OperationError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
-    let failed = |error: std::io::Error| OperationError::io("write", path, &error);
-    // Written beside and renamed, so that no half ride is ever found.
-    let mut file = tempfile::Builder::new().prefix(".sim-").tempfile_in(folder).map_err(failed)?;
-    file.write_all(log.to_csv(slot).as_bytes()).map_err(failed)?;
-    file.persist(path).map_err(|error| failed(error.error))?;
-    Ok(())
+    // No half ride is ever found.
+    WholeFile::begin(path)?.put(log.to_csv(slot).as_bytes())
 }
