@@ -2,10 +2,11 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::whole_file::WholeFile;
 use super::write::{Writable, begin, commit, refuse_nesting, tool_name};
 use crate::bike::{
-    BIKE_FILE, Bike, FileSource, REGISTER_FILE, RIDES_FOLDER, SlotTables, Template, fuel_path, mixture_path,
-    spark_path,
+    BIKE_FILE, Bike, BikeFolder, FileSource, REGISTER_FILE, RIDES_FOLDER, SlotTables, Template, fuel_path,
+    mixture_path, spark_path,
 };
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store};
 use crate::problem::Problem;
@@ -99,22 +100,21 @@ pub(super) fn new_from_files(
     if let Ok(mut entries) = std::fs::read_dir(root)
         && entries.next().is_some()
     {
-        return Err(OperationError::failed(
-            format!("`{}` is not empty", root.display()),
-            "name a folder that does not exist yet",
-        ));
+        let hint = match BikeFolder::is_one(root) {
+            true => format!(
+                "it is a bike folder already: `rideloop --bike {}` says what comes next",
+                root.display()
+            ),
+            false => "name a folder that does not exist yet".to_owned(),
+        };
+        return Err(OperationError::failed(format!("`{}` is not empty", root.display()), hint));
     }
     refuse_unreadable(files)?;
     refuse_nesting(root)?;
     if identity.is_none() {
         Store::check_default_identity()?;
     }
-    for (path, text) in files {
-        let path = root.join(path);
-        let folder = path.parent().unwrap_or(root);
-        std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
-        std::fs::write(&path, text).map_err(|error| OperationError::io("write", &path, &error))?;
-    }
+    write_files(root, files)?;
     let rides = root.join(RIDES_FOLDER);
     std::fs::create_dir_all(&rides).map_err(|error| OperationError::io("make", &rides, &error))?;
     let store = Store::init(root)?;
@@ -130,5 +130,21 @@ pub(super) fn new_from_files(
         files: files.iter().map(|(path, _)| path.clone()).collect(),
         revision: revision_name(1),
         commit,
+    })
+}
+
+/// Writes all of the files into an empty folder, or none.
+fn write_files(root: &Path, files: &[(String, String)]) -> Result<(), OperationError> {
+    let write = |(path, text): &(String, String)| WholeFile::begin(&root.join(path))?.put(text.as_bytes());
+    files.iter().try_for_each(write).inspect_err(|_| {
+        // With half of them it would be neither a bike folder nor one that may become one.
+        for (path, _) in files {
+            let path = root.join(path);
+            let _ = std::fs::remove_file(&path);
+            // Only an empty folder can be removed so.
+            for folder in path.ancestors().skip(1).take_while(|folder| *folder != root) {
+                let _ = std::fs::remove_dir(folder);
+            }
+        }
     })
 }
