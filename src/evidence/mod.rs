@@ -26,7 +26,7 @@ pub use file::{EvidenceRow, evidence_path, parse, write};
 pub use lambda_error::LambdaError;
 pub use low_flow::{LowFlowRise, low_flow_rise};
 pub use odd_ride::{FalseAir, Measured, RideComparison, RideSums, Scales, compare_rides};
-pub use rides_file::{PassedOver, RideStatement, RideStatements, StatedFinding, rides_path};
+pub use rides_file::{PassedOver, RIDES_END, RideStatement, RideStatements, StatedFinding, rides_path};
 pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
 pub use sums::{CellSums, Spread};
 pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, smoothness, solve};

@@ -92,9 +92,12 @@ pub struct StatedFinding {
     pub saw: String,
 }
 
+/// How the file's name ends.
+pub const RIDES_END: &str = ".rides.jsonl";
+
 /// Where a slot's file lies.
 pub fn rides_path(slot: &str) -> String {
-    format!("{EVIDENCE_FOLDER}/{slot}.rides.jsonl")
+    format!("{EVIDENCE_FOLDER}/{slot}{RIDES_END}")
 }
 
 impl RideStatements {

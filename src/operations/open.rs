@@ -10,6 +10,7 @@ use crate::ledger::{Revision, Store, revisions};
 use crate::problem::{Problem, Problems};
 use crate::revision::{revision_name, revision_number};
 use crate::ride::{Register, RideState};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Everything about a bike that is on disk.
@@ -180,7 +181,9 @@ impl OpenBike {
     /// # Errors
     /// `history_missing`, `behind_history`.
     pub(super) fn refuse_lost_history(&self) -> Result<(), OperationError> {
-        let held = |name: &str| self.revisions.iter().any(|r| r.name() == name);
+        // A long history names each revision many times.
+        let numbers: BTreeSet<u32> = self.revisions.iter().map(|r| r.record.number).collect();
+        let held = |name: &str| revision_number(name).is_some_and(|number| numbers.contains(&number));
         let mut named = self.register.rides().iter().flat_map(|r| r.used_in.iter().chain([&r.revision]));
         if let Some(lost) = named.find(|name| !held(name)) {
             return Err(OperationError::Refused(Refusal {

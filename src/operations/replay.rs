@@ -11,10 +11,10 @@ use super::run::{Progress, RunRequest, empty_report, fill_cells, propose_from, r
 use super::run_revision::files_of_run;
 use super::run_statements::statements;
 use crate::bike::{
-    BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, MAPS_FOLDER, PIPELINES_FOLDER, REGISTER_FILE,
-    SlotTables, TableRole, apply_changes, locks_path, locks_text,
+    BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, HandDeed, MAPS_FOLDER, PIPELINES_FOLDER,
+    REGISTER_FILE, SlotTables, TableRole, apply_changes, locks_path, locks_text,
 };
-use crate::evidence::{RideStatement, RideStatements, rides_path};
+use crate::evidence::{RIDES_END, RideStatement, RideStatements};
 use crate::ledger::{Revision, RevisionKind, Store};
 use crate::pipeline::{Plan, RideContext, shipped};
 use crate::problem::Problem;
@@ -130,21 +130,52 @@ fn edit_again(
     }
     let mut files = Vec::new();
     for slot in &revision.record.slots {
-        let then = CommitFiles { store, commit: &before.commit };
-        let tables = SlotTables::read(slot, &bike, &then).map_err(|problems| problems.to_string())?;
-        let after = apply_changes(slot, &tables, kind, &changes).map_err(|error| error.to_string())?;
-        for role in TableRole::ALL {
-            files.extend(after.table(role).map(|table| (role.path(slot), table::write(table))));
+        let of_slot = || changes.iter().filter(|change| change.slot == *slot);
+        let mut roles: Vec<TableRole> = of_slot()
+            .filter_map(|change| match change.deed {
+                HandDeed::Cells(role, _) => Some(role),
+                HandDeed::Lock(_) | HandDeed::Unlock => None,
+            })
+            .collect();
+        roles.dedup();
+        if !roles.is_empty() {
+            let then = CommitFiles { store, commit: &before.commit };
+            let tables = SlotTables::read(slot, &bike, &then).map_err(|problems| problems.to_string())?;
+            let after = apply_changes(slot, &tables, kind, &changes).map_err(|error| error.to_string())?;
+            for role in roles {
+                files.extend(after.table(role).map(|table| (role.path(slot), table::write(table))));
+            }
         }
-        let path = locks_path(slot);
-        let old = then.text(&path).map_err(|problem| problem.to_string())?;
-        let locks = match tables.locks == after.locks {
-            true => old,
-            false => locks_text(old.as_deref(), &tables.locks, &after.locks),
-        };
-        files.push((path, locks.unwrap_or_default()));
+        let of_locks: Vec<HandChange> =
+            of_slot().filter(|change| !matches!(change.deed, HandDeed::Cells(..))).cloned().collect();
+        if !of_locks.is_empty() {
+            files.extend(locks_again(slot, &bike, &settings, &of_locks)?);
+        }
     }
     Ok(files)
+}
+
+/// The locks file, where the locks of the commit are not what its lines say.
+///
+/// Locks are settings and may have been changed in an editor before: what was locked
+/// must be locked now, what was unlocked must not be.
+fn locks_again(
+    slot: &str,
+    bike: &Bike,
+    files: &CommitFiles<'_>,
+    changes: &[HandChange],
+) -> Result<Option<(String, String)>, String> {
+    let tables = SlotTables::read(slot, bike, files).map_err(|problems| problems.to_string())?;
+    let kind = bike.controller.fuel_table;
+    let again = apply_changes(slot, &tables, kind, changes).map_err(|error| error.to_string())?;
+    let grid = &tables.fuel.grid;
+    let differs = (0..grid.cells())
+        .map(|cell| grid.point(cell))
+        .any(|(rpm, load)| tables.lock_of(rpm, load).is_some() != again.lock_of(rpm, load).is_some());
+    let path = locks_path(slot);
+    let text = files.text(&path).map_err(|problem| problem.to_string())?;
+    let wanted = || locks_text(text.as_deref(), &tables.locks, &again.locks).unwrap_or_default();
+    Ok(differs.then(|| (path, wanted())))
 }
 
 fn compared(store: &Store, revision: &Revision, files: Vec<(String, String)>) -> Replay {
@@ -152,21 +183,17 @@ fn compared(store: &Store, revision: &Revision, files: Vec<(String, String)>) ->
     for (path, replayed) in files {
         let committed = match store.read_file(&revision.commit, &path) {
             // Before runs wrote statements down there were none.
-            Ok(None) if path.ends_with(STATEMENTS_END) => continue,
+            Ok(None) if path.ends_with(RIDES_END) => continue,
             Ok(bytes) => String::from_utf8_lossy(&bytes.unwrap_or_default()).into_owned(),
             Err(error) => return Replay::Cannot(error.to_string()),
         };
-        let committed =
-            if path.ends_with(STATEMENTS_END) { figures_alone(&path, committed) } else { committed };
+        let committed = if path.ends_with(RIDES_END) { figures_alone(&path, committed) } else { committed };
         if committed != replayed {
             differing.push(ReplayedFile { path, committed, replayed });
         }
     }
     if differing.is_empty() { Replay::Same } else { Replay::Differs(differing) }
 }
-
-/// How the name of a file of ride statements ends.
-const STATEMENTS_END: &str = ".rides.jsonl";
 
 /// The statements of the rides that counted without what other rides said of them:
 /// those that were passed over are not part of a replay.
@@ -239,10 +266,8 @@ fn run_again(
     }
     let (proposal, _) = propose_from(&bike, &plan, slot, &good, revision.when).map_err(said)?;
     fill_cells(&mut report, &proposal, &good, &bike);
-    let mut files = files_of_run(&report, &proposal);
-    let said = statements(&report, &proposal, &good, &ridden, &bike);
-    files.push((rides_path(slot), said.to_text()));
-    Ok(files)
+    report.statements = statements(&report, &proposal, &good, &ridden, &bike);
+    Ok(files_of_run(&report, &proposal))
 }
 
 fn register_of(files: &CommitFiles<'_>) -> Result<Register, OperationError> {

@@ -116,10 +116,10 @@ impl OpenBike {
                     let restored = record.restores.as_deref().and_then(revision_number);
                     self.revisions.iter().find(|r| Some(r.record.number) == restored)
                 }
-                RevisionKind::Edit => {
+                RevisionKind::Edit | RevisionKind::Import => {
                     self.revisions.iter().filter(of_slot).find(|r| r.record.number < record.number)
                 }
-                RevisionKind::Start | RevisionKind::Import | RevisionKind::Build => None,
+                RevisionKind::Start | RevisionKind::Build => None,
             };
         }
         Vec::new()
@@ -362,7 +362,12 @@ impl OpenBike {
             hint: None,
         })?;
         if let Some(settled) = self.settled.as_ref().filter(|_| named.is_empty()) {
-            found.retain(|ride| settled.contains(&ride.path));
+            // A ride that the register knows is whole, however lately it was written again.
+            let is_known = |path: &Path| {
+                let bytes = read_regular(path).ok();
+                bytes.is_some_and(|bytes| self.register.by_hash(&hash(&bytes)).is_some())
+            };
+            found.retain(|ride| settled.contains(&ride.path) || is_known(&ride.path));
         }
         if found.is_empty() && !named.is_empty() {
             let names: Vec<String> = named.iter().map(|p| p.display().to_string()).collect();

@@ -591,10 +591,10 @@ pub(super) fn propose_from(
 ) -> Result<(Proposal, Option<Finding>), OperationError> {
     let today = bike.today(slot);
     let kind = bike.folder.bike.controller.fuel_table;
-    let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
-    in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
-    let aged: Vec<(&RideOutcome, f64)> =
-        in_order.iter().map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when))).collect();
+    let aged: Vec<(&RideOutcome, f64)> = by_hash(good)
+        .into_iter()
+        .map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when)))
+        .collect();
     let start = bike.start_tables(slot)?.fuel;
     let together = evidence_of_rides(plan, &aged, today, &start, &bike.folder.bike).ok_or_else(|| {
         OperationError::failed(
@@ -620,6 +620,13 @@ pub(super) fn propose_from(
         bike.folder.bike.controller.load,
     );
     Ok((propose(&input), finding))
+}
+
+/// The rides in the order in which they are added up: the same rides give the same bytes.
+fn by_hash(good: &[(UsableRide, RideOutcome, bool)]) -> Vec<&(UsableRide, RideOutcome, bool)> {
+    let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
+    in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
+    in_order
 }
 
 /// How much a ride still counts: one half after each half-life since the
@@ -659,9 +666,10 @@ pub(super) fn fill_cells(
     bike: &OpenBike,
 ) {
     let grid = &bike.today(&report.slot).fuel.grid;
+    let in_order = by_hash(good);
     let rows = proposal.cells.iter().enumerate().map(|(i, cell)| {
         let held = cell.held_by.map(|h| h.name());
-        let ridden_s = good.iter().map(|(_, outcome, _)| outcome.ridden_s[i]).sum();
+        let ridden_s = in_order.iter().map(|(_, outcome, _)| outcome.ridden_s[i]).sum();
         EvidenceRow::new(grid.point(i), cell.before, cell.after, cell.evidence.as_ref(), ridden_s, held)
     });
     report.cells = rows.collect();

@@ -54,7 +54,6 @@ pub(super) fn write_revision(
     for (path, text) in files_of_run(report, proposal) {
         put(path, text);
     }
-    put(rides_path(&report.slot), report.statements.to_text());
     put(REGISTER_FILE.to_owned(), register.to_text());
     let mut rides: Vec<RideRef> =
         good.iter().map(|(r, ..)| RideRef { sha256: r.sha256.clone(), file: r.name.clone() }).collect();
@@ -84,6 +83,7 @@ pub(super) fn files_of_run(report: &RunReport, proposal: &Proposal) -> Vec<(Stri
     vec![
         (fuel_path(&report.slot), table::write(&proposal.table)),
         (evidence_path(&report.slot), evidence::write(&report.cells, report.load_axis)),
+        (rides_path(&report.slot), report.statements.to_text()),
     ]
 }
 

@@ -88,6 +88,8 @@ fn kind(trouble: &Trouble) -> String {
 fn cell(difference: &Difference) -> String {
     let Difference { line, row, column, expected, found } = difference;
     match row.is_empty() {
+        true if expected.is_empty() => format!("line {line}: should not be there, is `{found}`"),
+        true if found.is_empty() => format!("line {line}: should be `{expected}`, is missing"),
         true => format!("line {line}: should be `{expected}`, is `{found}`"),
         false => format!("line {line}, {row}, {column}: should be {expected}, is {found}"),
     }

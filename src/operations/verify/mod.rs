@@ -17,12 +17,13 @@ use super::point::find_number;
 use super::replay::RidesByHash;
 use super::run::Progress;
 use crate::bike::{BIKE_FILE, BikeFolder, MAPS_FOLDER, read_regular};
-use crate::ledger::{CommitInfo, Revision, Store, TagInfo, revision_of};
+use crate::ledger::{CommitInfo, LedgerError, Revision, Store, TagInfo, WriterLock, revision_of};
 use crate::revision::revision_number;
 use crate::ride::{FoundRide, find_in_folder, hash};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::path::Path;
+use std::time::Duration;
 
 /// What kind of thing does not fit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
@@ -235,6 +236,7 @@ pub fn verify(
         report.notes.push("this folder has no revisions yet, so there is nothing to verify".to_owned());
         return Ok(report);
     };
+    let still = held_still(&store)?;
     report.troubles.extend(interrupted(&store));
     let log = match store.log() {
         Ok(log) => log,
@@ -262,8 +264,27 @@ pub fn verify(
     history::look(&scene, &mut report);
     folder::look(&scene, &mut report);
     register::look(&scene, &mut report);
+    // Commits do not change any more, so that others may write meanwhile.
+    drop(still);
     replayed::look(&scene, &asked, progress, &mut report);
     Ok(report)
+}
+
+/// Keeps other rideloops from writing while the folder is looked at: half of a
+/// revision being made would look like damage. `None` where nothing can be written.
+fn held_still(store: &Store) -> Result<Option<WriterLock>, OperationError> {
+    const TRIES: u32 = 50;
+    const PAUSE: Duration = Duration::from_millis(100);
+    for _ in 1..TRIES {
+        match store.lock() {
+            Err(LedgerError::Busy { .. }) => std::thread::sleep(PAUSE),
+            held => return Ok(held.ok()),
+        }
+    }
+    match store.lock() {
+        Err(busy @ LedgerError::Busy { .. }) => Err(busy.into()),
+        held => Ok(held.ok()),
+    }
 }
 
 /// Of commits that claim one number the tagged one is the revision, or else the oldest.
