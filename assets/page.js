@@ -375,10 +375,10 @@
   let chosen = null;
   let cameFrom = null;
 
-  /** The run whose evidence speaks at a step: its own, or the last one before it. */
+  /** The run whose evidence stands behind a step, as far as the page holds it. */
   function runAt(slot, step) {
-    const known = [...evidence(slot).keys()].filter((k) => k <= step);
-    return known.length ? Math.max(...known) : undefined;
+    const run = slot.steps[step].e;
+    return evidence(slot).has(run) ? run : undefined;
   }
 
   function facts({ slot, cell, step }) {
@@ -396,7 +396,7 @@
     if (spark !== undefined && spark !== null) pairs.push(['spark', `${fixed(spark, 1)}° before top dead centre`]);
     const run = runAt(slot, step);
     if (run === undefined) {
-      const left = slot.left_out > 0 && step < Math.min(...evidence(slot).keys());
+      const left = slot.steps[step].e !== undefined;
       pairs.push(['evidence', left ? 'left out to keep the page small' : 'no run yet']);
     } else {
       const e = evidence(slot).get(run);

@@ -7,7 +7,7 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::past::Past;
-use super::season::{WELL_KNOWN_PCT, relative_error_pct, standing_evidence};
+use super::season::{WELL_KNOWN_PCT, relative_error_pct, standing_evidence, time_well_known};
 use crate::blend::{Blending, Hold};
 use crate::evidence::EvidenceRow;
 use crate::pipeline::{DEFAULT_PIPELINE, Plan};
@@ -117,16 +117,13 @@ pub fn gaps(bike: &OpenBike, request: &GapsRequest) -> Result<GapsReport, Operat
         false => standing_evidence(bike, &Past::new(bike), &slot)?,
     };
     let points = points(bike, &slot, &evidence, &plan.blending, request);
-    let all_s: f64 = evidence.iter().map(|row| row.ridden_s).sum();
-    let known = evidence.iter().filter(|row| relative_error_pct(row).is_some_and(|e| e <= WELL_KNOWN_PCT));
-    let known_s: f64 = known.map(|row| row.ridden_s).sum();
     let (dyno, road): (Vec<Gap>, Vec<Gap>) =
         points.into_iter().partition(|gap| gap.place == Place::Dyno && !request.dyno);
     let ranked = spread_out(road, bike, &slot);
     Ok(GapsReport {
         load_axis: bike.folder.bike.controller.load,
         has_evidence: !evidence.is_empty(),
-        time_well_known: if all_s > 0.0 { known_s / all_s } else { 0.0 },
+        time_well_known: time_well_known(&evidence),
         has_gearing: bike.folder.bike.gearing.is_some(),
         speed_limit_kph: request.speed_limit_kph,
         more: ranked.len().saturating_sub(request.most),
@@ -168,10 +165,12 @@ fn points(
         }
         let known = row.filter(|r| r.weight_s > 0.0);
         let error = known.and_then(relative_error_pct);
-        let unsure = error.unwrap_or(limits.today_spread_pct) - WELL_KNOWN_PCT;
-        if unsure <= 0.0 {
+        if error.is_some_and(|error| error <= WELL_KNOWN_PCT) {
             continue;
         }
+        // What no ride spoke of is a gap, however much the map is trusted.
+        let presumed_pct = limits.today_spread_pct.max(2.0 * WELL_KNOWN_PCT);
+        let unsure = error.unwrap_or(presumed_pct) - WELL_KNOWN_PCT;
         let place = place(bike, limits, request, cell, slot);
         // Where fuel is mostly cut, little can be learned and little is at stake.
         let usable = match (place, known) {

@@ -300,27 +300,38 @@ fn usable_rides(
     usable.collect()
 }
 
-/// The pipeline of a run: the one in its commit, the shipped one, or the text in its message, whichever
-/// has the hash that the commit names.
+/// The pipeline of a run, checked.
 fn plan_of(revision: &Revision, files: &CommitFiles<'_>) -> Result<Plan, String> {
     let Some(wanted) = &revision.record.pipeline else {
         return Err("its commit names no pipeline".to_owned());
     };
-    let path = format!("{PIPELINES_FOLDER}/{}.yaml", wanted.name);
-    let own = files.text(&path).map_err(|problem| problem.to_string())?;
-    let mut texts: Vec<String> = own.into_iter().collect();
-    texts.extend(shipped(&wanted.name).map(str::to_owned));
-    let told = text_in_message(&revision.body, &wanted.name);
-    texts.extend([format!("{told}\n"), told]);
-    let Some(text) = texts.into_iter().find(|text| hash(text.as_bytes()) == wanted.sha256) else {
+    let Some(text) = pipeline_text(revision, files).map_err(|problem| problem.to_string())? else {
         let start = wanted.sha256.get(..12).unwrap_or(&wanted.sha256);
         return Err(format!(
             "the text of its pipeline `{}` (sha256 {start}…) is nowhere to be found",
             wanted.name
         ));
     };
-    Plan::parse(&wanted.name, Path::new(&path), &text)
+    Plan::parse(&wanted.name, Path::new(&pipeline_path(&wanted.name)), &text)
         .map_err(|problems| format!("this version does not take its pipeline: {problems}"))
+}
+
+fn pipeline_path(name: &str) -> String {
+    format!("{PIPELINES_FOLDER}/{name}.yaml")
+}
+
+/// The text of a run's pipeline: the one in its commit, the shipped one, or that in its
+/// message, whichever has the hash that the commit names.
+///
+/// # Errors
+/// When the commit's file cannot be read.
+pub(super) fn pipeline_text(revision: &Revision, files: &CommitFiles<'_>) -> Result<Option<String>, Problem> {
+    let Some(wanted) = &revision.record.pipeline else { return Ok(None) };
+    let mut texts: Vec<String> = files.text(&pipeline_path(&wanted.name))?.into_iter().collect();
+    texts.extend(shipped(&wanted.name).map(str::to_owned));
+    let told = text_in_message(&revision.body, &wanted.name);
+    texts.extend([format!("{told}\n"), told]);
+    Ok(texts.into_iter().find(|text| hash(text.as_bytes()) == wanted.sha256))
 }
 
 /// The settings that a run's message holds, each line indented by four.

@@ -5,12 +5,11 @@ use super::error::OperationError;
 use super::history::HistoryEntry;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
+use super::replay::pipeline_text;
 use super::run::drawn;
-use crate::bike::{FileSource, FuelTableKind, PIPELINES_FOLDER, TableRole};
+use crate::bike::{FuelTableKind, TableRole};
 use crate::evidence::EvidenceRow;
 use crate::ledger::RevisionKind;
-use crate::pipeline::shipped;
-use crate::ride::hash;
 use crate::table::{DrawnCell, LoadAxis, Table};
 use serde::Serialize;
 
@@ -116,16 +115,7 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
         }
     }
     let changes = against_before(bike, point)?;
-    let pipeline_text = match &revision.record.pipeline {
-        Some(pipeline) => match files.text(&format!("{PIPELINES_FOLDER}/{}.yaml", pipeline.name))? {
-            Some(own) => Some(own),
-            // A shipped pipeline is shown only while it still is the one that was used.
-            None => {
-                shipped(&pipeline.name).filter(|t| hash(t.as_bytes()) == pipeline.sha256).map(str::to_owned)
-            }
-        },
-        None => None,
-    };
+    let pipeline_text = pipeline_text(revision, &files)?;
     Ok(ShowReport {
         entry: HistoryEntry::new(revision),
         fuel_table: bike_then.controller.fuel_table,

@@ -70,7 +70,9 @@ pub(super) fn advice(gap: &Gap, axis: LoadAxis) -> String {
         n => format!(", {n} times"),
     };
     match gap.place {
-        Place::Idle => format!("near {point}: let it idle at a standstill for {hold} s{often}"),
+        Place::Idle => {
+            format!("near {point}: let it idle at a standstill for {hold} s{often}, if it idles about there")
+        }
         Place::EngineBraking => {
             format!(
                 "near {point}: roll out with closed throttle, {hold} s in all where fuel is not cut{often}"
@@ -80,7 +82,7 @@ pub(super) fn advice(gap: &Gap, axis: LoadAxis) -> String {
             format!("near {point}: gear {gear} ({} km/h) for {hold} s{often}", units::fixed(speed, 0))
         }
         Place::Road { gear: Some(gear), speed_kph: None } => {
-            format!("near {point}: walking pace in gear {gear} for {hold} s{often}")
+            format!("near {point}: slowly in gear {gear} for {hold} s{often}")
         }
         Place::Road { gear: None, .. } => format!("near {point}: for {hold} s{often}"),
         Place::Dyno => format!("{}: {point} for {hold} s{often}", strong("on a dyno only")),

@@ -187,28 +187,22 @@ fn at(cell: &SeasonCell, slot: &SlotSeason) -> String {
 }
 
 fn cell_lists(slot: &SlotSeason, width: usize) -> String {
-    let list = |title: &str,
-                mut cells: Vec<&SeasonCell>,
-                key: &dyn Fn(&SeasonCell) -> f64,
-                tell: &dyn Fn(&SeasonCell) -> String| {
-        cells.retain(|c| key(c) > 0.0);
-        cells.sort_by(|a, b| key(b).total_cmp(&key(a)));
-        let more = cells.len().saturating_sub(LISTED);
+    let list = |title: &str, cells: Vec<&SeasonCell>, tell: &dyn Fn(&SeasonCell) -> String| {
         if cells.is_empty() {
             return String::new();
         }
         let rows = cells.iter().take(LISTED).map(|c| vec![at(c, slot), tell(c)]).collect();
-        let rest = if more > 0 { format!("  and {more} more\n") } else { String::new() };
+        let rest = match cells.len().saturating_sub(LISTED) {
+            0 => String::new(),
+            more => format!("  and {more} more\n"),
+        };
         format!("\n  {}\n{}{rest}", strong(title), columns(rows, &[Align::Left, Align::Left], width))
     };
     let value = |v: f64| units::fixed(v, slot.decimals);
-    let all: Vec<&SeasonCell> = slot.cells.iter().collect();
-    let moved = list("moved most", all.clone(), &|c| c.change_pct.abs(), &|c| {
+    let moved = list("moved most", slot.moved_most(), &|c| {
         format!("{} → {} ({} %)", value(c.start), value(c.now), units::signed(c.change_pct, 1))
     });
-    // Among cells that turned as often, the one that travelled furthest first.
-    let turned = |c: &SeasonCell| if c.turns > 0 { c.turns as f64 + c.travel_pct / 1e6 } else { 0.0 };
-    let turning = list("moves back and forth", all.clone(), &turned, &|c| {
+    let turning = list("moves back and forth", slot.turning(), &|c| {
         format!(
             "turned {}, travelled {} % to be {} % from its start",
             units::counted(c.turns, "time"),
@@ -216,15 +210,10 @@ fn cell_lists(slot: &SlotSeason, width: usize) -> String {
             units::signed(c.change_pct, 1)
         )
     });
-    let limits = list(
-        "at a limit in its last run",
-        all,
-        &|c| if c.at_limit { 1.0 + c.runs_at_limit as f64 } else { 0.0 },
-        &|c| {
-            let hold = c.evidence.as_ref().and_then(|e| e.held_by.clone()).unwrap_or_default();
-            format!("{hold}; in {} so far", units::counted(c.runs_at_limit, "run"))
-        },
-    );
+    let limits = list("at a limit in its last run", slot.at_limit(), &|c| {
+        let hold = c.evidence.as_ref().and_then(|e| e.held_by.clone()).unwrap_or_default();
+        format!("{hold}; in {} so far", units::counted(c.runs_at_limit, "run"))
+    });
     moved + &turning + &limits
 }
 

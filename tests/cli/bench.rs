@@ -158,6 +158,15 @@ impl Bench {
             fsck.err.lines().chain(fsck.out.lines()).filter(|l| !l.starts_with("dangling")).collect();
         assert!(complaints.iter().all(|l| l.contains("Checking") || l.contains("notice")), "{complaints:?}");
         assert_eq!(self.git(&["status", "--porcelain"]).exits(0).out, "");
+        self.assert_fits();
+    }
+
+    /// `verify` finds nothing, but for rides that a test took away; runs are not made again.
+    pub fn assert_fits(&self) {
+        let report = self.on_bike(&["--json", "verify", "r1"]).json();
+        let troubles = report["troubles"].as_array().unwrap_or_else(|| panic!("{report:#}"));
+        let found: Vec<&Value> = troubles.iter().filter(|t| t["kind"] != "ride_missing").collect();
+        assert!(found.is_empty(), "{found:#?}");
     }
 }
 

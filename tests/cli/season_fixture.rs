@@ -297,6 +297,10 @@ fn slot_season(slot: &str, size: &Size, revisions: &[HistoryEntry]) -> SlotSeaso
             cells_changed: (0..cells).filter(|c| change(*c) != 0.0).count(),
             change_rms_pct: ((0..cells).map(|c| change(c).powi(2)).sum::<f64>() / cells as f64).sqrt(),
             change_most_pct: most,
+            evidence_step: match knowledge {
+                Some(_) => Some(steps.len()),
+                None => steps.last().and_then(|s: &SlotStep| s.evidence_step),
+            },
             knowledge,
         });
     }

@@ -8,7 +8,7 @@ mod slot;
 mod told;
 
 pub use slot::WELL_KNOWN_PCT;
-pub(super) use slot::{relative_error_pct, standing_evidence};
+pub(super) use slot::{relative_error_pct, standing_evidence, time_well_known};
 
 use super::error::OperationError;
 use super::history::{HistoryEntry, history};
@@ -157,6 +157,34 @@ pub struct SlotSeason {
     pub convergence: Convergence,
 }
 
+/// A cell whose direction turned so often goes back and forth. Common practice, no source.
+const MANY_TURNS: usize = 2;
+
+impl SlotSeason {
+    /// The cells that changed since the build's start, the one that moved most first.
+    pub fn moved_most(&self) -> Vec<&SeasonCell> {
+        let mut cells: Vec<&SeasonCell> =
+            self.cells.iter().filter(|c| c.change_pct.is_finite() && c.change_pct != 0.0).collect();
+        cells.sort_by(|a, b| b.change_pct.abs().total_cmp(&a.change_pct.abs()));
+        cells
+    }
+
+    /// The cells that go back and forth, the one that turned most first; of equal ones
+    /// the one that travelled furthest.
+    pub fn turning(&self) -> Vec<&SeasonCell> {
+        let mut cells: Vec<&SeasonCell> = self.cells.iter().filter(|c| c.turns >= MANY_TURNS).collect();
+        cells.sort_by(|a, b| b.turns.cmp(&a.turns).then(b.travel_pct.total_cmp(&a.travel_pct)));
+        cells
+    }
+
+    /// The cells that the newest run left at a limit, the one that stands there longest first.
+    pub fn at_limit(&self) -> Vec<&SeasonCell> {
+        let mut cells: Vec<&SeasonCell> = self.cells.iter().filter(|c| c.at_limit).collect();
+        cells.sort_by_key(|c| std::cmp::Reverse(c.runs_at_limit));
+        cells
+    }
+}
+
 /// A slot in one revision.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SlotStep {
@@ -172,6 +200,9 @@ pub struct SlotStep {
     pub change_rms_pct: f64,
     /// The largest change of a cell, with its sign, %.
     pub change_most_pct: f64,
+    /// The step whose evidence stands behind the map here: its own for a run, that of
+    /// the restored revision after a rollback; none before the first run of a build.
+    pub evidence_step: Option<usize>,
     /// What a run knew of the map; none for the other kinds.
     pub knowledge: Option<Knowledge>,
 }

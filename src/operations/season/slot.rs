@@ -10,6 +10,7 @@ use crate::operations::OperationError;
 use crate::operations::open::OpenBike;
 use crate::operations::past::Past;
 use crate::operations::run_revision::held_counts;
+use crate::revision::revision_number;
 use crate::table::{Grid, Table};
 use std::rc::Rc;
 
@@ -25,7 +26,7 @@ const SETTLED_PCT: f64 = 0.5;
 const EVIDENCE_RUNS: usize = 60;
 
 /// How well a row of evidence settles its cell.
-pub(in crate::operations) fn knowledge_of(row: &EvidenceRow) -> CellKnowledge {
+fn knowledge_of(row: &EvidenceRow) -> CellKnowledge {
     match relative_error_pct(row) {
         Some(error) if row.weight_s > 0.0 && error <= WELL_KNOWN_PCT => CellKnowledge::Well,
         Some(_) if row.weight_s > 0.0 => CellKnowledge::Roughly,
@@ -37,6 +38,14 @@ pub(in crate::operations) fn knowledge_of(row: &EvidenceRow) -> CellKnowledge {
 pub(in crate::operations) fn relative_error_pct(row: &EvidenceRow) -> Option<f64> {
     let (required, error) = (row.required?, row.std_error?);
     (required != 0.0).then(|| (error / required).abs() * 100.0)
+}
+
+/// Share of the ridden time spent near cells that are well known, 0 to 1.
+pub(in crate::operations) fn time_well_known(evidence: &[EvidenceRow]) -> f64 {
+    let ridden_s: f64 = evidence.iter().map(|row| row.ridden_s).sum();
+    let near_known = evidence.iter().filter(|row| knowledge_of(row) == CellKnowledge::Well);
+    let known_s: f64 = near_known.map(|row| row.ridden_s).sum();
+    if ridden_s > 0.0 { known_s / ridden_s } else { 0.0 }
 }
 
 /// Tells one slot.
@@ -62,6 +71,7 @@ pub(super) fn slot_season(
             let evidence = past.evidence(&revision.commit, slot)?;
             step.knowledge = Some(knowledge(&revision.name(), evidence, told, grid, revision));
         }
+        step.evidence_step = evidence_step(revision, &steps);
         steps.push(step);
         before = Some(now);
     }
@@ -96,6 +106,21 @@ pub(super) fn slot_season(
     })
 }
 
+/// The step whose evidence stands behind a revision that comes after `steps`.
+fn evidence_step(revision: &Revision, steps: &[SlotStep]) -> Option<usize> {
+    match revision.record.kind {
+        RevisionKind::Run => Some(steps.len()),
+        RevisionKind::Rollback => {
+            let restored = revision.record.restores.as_deref().and_then(revision_number)?;
+            // A rollback of all slots may name a revision of another one.
+            let stood = |step: &&SlotStep| revision_number(&step.revision).is_some_and(|n| n <= restored);
+            steps.iter().rev().find(stood)?.evidence_step
+        }
+        RevisionKind::Edit | RevisionKind::Import => steps.last()?.evidence_step,
+        RevisionKind::Start | RevisionKind::Build => None,
+    }
+}
+
 fn step(
     index: usize,
     revision: &Revision,
@@ -120,6 +145,7 @@ fn step(
         cells_changed: changes.iter().filter(|c| **c != 0.0).count(),
         change_rms_pct: (squares / changes.len().max(1) as f64).sqrt(),
         change_most_pct: most,
+        evidence_step: None,
         knowledge: None,
     }
 }
@@ -133,8 +159,6 @@ fn knowledge(
 ) -> Knowledge {
     let new: &[_] = told.new_in.get(name).map_or(&[], Vec::as_slice);
     let ridden_s: f64 = evidence.iter().map(|row| row.ridden_s).sum();
-    let near_known = evidence.iter().filter(|row| knowledge_of(row) == CellKnowledge::Well);
-    let known_s: f64 = near_known.map(|row| row.ridden_s).sum();
     let with_evidence = evidence.iter().filter(|row| knowledge_of(row) != CellKnowledge::NotAtAll).count();
     let is_ours = evidence.len() == grid.cells()
         && evidence.iter().enumerate().all(|(cell, row)| grid.point(cell) == (row.rpm, row.load));
@@ -145,7 +169,7 @@ fn knowledge(
         rides: revision.record.rides.len(),
         ridden_s,
         cells_with_evidence: with_evidence as f64 / evidence.len().max(1) as f64,
-        time_well_known: if ridden_s > 0.0 { known_s / ridden_s } else { 0.0 },
+        time_well_known: time_well_known(&evidence),
         cells_at_limit: evidence.iter().filter(|row| at_limit(row)).count(),
         as_ridden: together(&as_ridden),
         after: together(&after),

@@ -95,6 +95,9 @@ struct StepData {
     /// Its cells; none where its axes were others.
     #[serde(skip_serializing_if = "Option::is_none")]
     v: Option<String>,
+    /// The step whose evidence stands behind it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    e: Option<usize>,
 }
 
 /// What stands beside the value of every cell, row-major; empty where it is not told.
@@ -133,13 +136,24 @@ pub(super) struct SlotSource<'a> {
     pub fuel_table: FuelTableKind,
     pub axes: Axes<'a>,
     pub decimals: usize,
-    /// Revision and cells, oldest first.
-    pub steps: Vec<(usize, Option<&'a [f64]>)>,
+    /// The steps, oldest first.
+    pub steps: Vec<StepSource<'a>>,
     /// The step that changes are counted from.
     pub start: usize,
+    /// How many of them are runs.
+    pub runs: usize,
     /// Evidence of runs, by step, oldest first.
     pub evidence: Vec<(usize, &'a [EvidenceRow])>,
     pub about: CellColumns,
+}
+
+/// A revision of a slot.
+pub(super) struct StepSource<'a> {
+    pub revision: usize,
+    /// Its cells; none where its axes were others.
+    pub cells: Option<&'a [f64]>,
+    /// The step whose evidence stands behind it.
+    pub evidence_step: Option<usize>,
 }
 
 /// What a fuel cell holds, for people.
@@ -159,7 +173,7 @@ pub(super) fn holds() -> BTreeMap<&'static str, (&'static str, Option<char>)> {
 impl SlotData {
     /// Codes a slot; `budget` is what its evidence may take and shrinks by what it took.
     pub fn new(source: SlotSource<'_>, budget: &mut usize) -> Self {
-        let known = || source.steps.iter().filter_map(|(_, v)| *v);
+        let known = || source.steps.iter().filter_map(|step| step.cells);
         let (low, high) = match Scale::of_values(known().flatten().copied()) {
             Scale::Value(low, high) => (low, high),
             _ => (0.0, 1.0),
@@ -174,22 +188,22 @@ impl SlotData {
                 _ => 1.0,
             }
         };
-        let start = source.steps.get(source.start).and_then(|(_, v)| *v);
-        let after_start = source.steps.iter().skip(source.start).filter_map(|(_, v)| *v);
+        let start = source.steps.get(source.start).and_then(|step| step.cells);
+        let after_start = source.steps.iter().skip(source.start).filter_map(|step| step.cells);
         let since_start = start.map(|s| after_start.map(|v| (s, v)).collect()).unwrap_or_default();
         let rows: Vec<&[f64]> = known().collect();
         let since_before = rows.windows(2).map(|w| (w[0], w[1])).collect();
         let (since_start_pct, since_before_pct) = (end_of(since_start), end_of(since_before));
         let (evidence, left_out) = evidence(&source, budget);
         let mut before: Vec<i64> = Vec::new();
-        let steps = source.steps.iter().map(|(revision, values)| {
-            let v = values.map(|values| {
+        let steps = source.steps.iter().map(|step| {
+            let v = step.cells.map(|values| {
                 let row = whole(values.iter().copied(), source.decimals);
                 let text = changes(&before, &row);
                 before = row;
                 text
             });
-            StepData { r: *revision, v }
+            StepData { r: step.revision, v, e: step.evidence_step }
         });
         Self {
             steps: steps.collect(),
@@ -260,7 +274,7 @@ fn evidence(source: &SlotSource<'_>, budget: &mut usize) -> (Vec<EvidenceData>, 
         later = columns;
         kept.push(EvidenceData { step: *step, columns: texts });
     }
-    let left_out = source.evidence.len() - kept.len();
+    let left_out = source.runs - kept.len();
     (kept, left_out)
 }
 

@@ -3,7 +3,7 @@
 use super::colour::Scale;
 use super::data::cell_words;
 use super::data::{
-    CellColumns, EVIDENCE_BUDGET, PageData, Palettes, RevisionData, SlotData, SlotSource, holds,
+    CellColumns, EVIDENCE_BUDGET, PageData, Palettes, RevisionData, SlotData, SlotSource, StepSource, holds,
 };
 use super::explorer::Explorer;
 use super::heat::{Axes, Heat, HeatCell, Mark};
@@ -311,10 +311,11 @@ fn data(report: &ShowReport, slots: &[&str]) -> PageData {
         let before = before(report, fuel);
         let mut steps = Vec::new();
         if this > 0 {
-            steps.push((0, before.as_deref()));
+            steps.push(StepSource { revision: 0, cells: before.as_deref(), evidence_step: None });
         }
-        steps.push((this, Some(fuel.values.as_slice())));
         let evidence = evidence_of(report, slot);
+        let own = evidence.is_some().then_some(this);
+        steps.push(StepSource { revision: this, cells: Some(fuel.values.as_slice()), evidence_step: own });
         let same = |t: &&ShownTable| t.rpm == fuel.rpm && t.load == fuel.load;
         let source = SlotSource {
             name: slot,
@@ -322,6 +323,7 @@ fn data(report: &ShowReport, slots: &[&str]) -> PageData {
             axes: axes(fuel),
             decimals: fuel.decimals,
             start: 0,
+            runs: usize::from(evidence.is_some()),
             evidence: evidence.iter().map(|e| (this, e.cells.as_slice())).collect(),
             about: CellColumns {
                 wanted_lambda: find(TableRole::Mixture)

@@ -1,7 +1,7 @@
 //! One slot of the season's page: the map now, what changed, the cells to look at.
 
 use super::colour::Scale;
-use super::data::{CellColumns, SlotSource, cell_words};
+use super::data::{CellColumns, SlotSource, StepSource, cell_words};
 use super::explorer::Explorer;
 use super::heat::{Axes, Heat, HeatCell, Mark, change_text};
 use super::parts::{Column, folded, list, text};
@@ -10,26 +10,10 @@ use crate::units;
 use Column::{Number, Text};
 use maud::{Markup, html};
 
-/// Cells that turned at least this often go back and forth. Common practice, no source.
-const MANY_TURNS: usize = 2;
 /// Rows of the list of cells that moved most.
 const MOST_MOVED: usize = 12;
 /// Rows of the other short lists.
 const LONGEST: usize = 20;
-
-/// Cells that go back and forth.
-pub(super) fn turning(slot: &SlotSeason) -> Vec<&SeasonCell> {
-    let mut cells: Vec<&SeasonCell> = slot.cells.iter().filter(|c| c.turns >= MANY_TURNS).collect();
-    cells.sort_by_key(|c| std::cmp::Reverse(c.turns));
-    cells
-}
-
-/// Cells that stood at a limit in the newest run.
-pub(super) fn at_limit(slot: &SlotSeason) -> Vec<&SeasonCell> {
-    let mut cells: Vec<&SeasonCell> = slot.cells.iter().filter(|c| c.at_limit).collect();
-    cells.sort_by_key(|c| std::cmp::Reverse(c.runs_at_limit));
-    cells
-}
 
 fn held(cell: &SeasonCell) -> Option<Mark> {
     Mark::named(cell.evidence.as_ref().and_then(|e| e.held_by.as_deref()))
@@ -65,7 +49,16 @@ pub(super) fn source<'a>(slot: &'a SlotSeason) -> SlotSource<'a> {
         fuel_table: slot.fuel_table,
         axes: axes(slot),
         decimals: slot.decimals,
-        steps: slot.steps.iter().map(|s| (s.revision_index, s.values.as_deref())).collect(),
+        steps: slot
+            .steps
+            .iter()
+            .map(|s| StepSource {
+                revision: s.revision_index,
+                cells: s.values.as_deref(),
+                evidence_step: s.evidence_step,
+            })
+            .collect(),
+        runs: slot.steps.iter().filter(|s| s.knowledge.is_some()).count(),
         start,
         evidence: evidence
             .filter_map(|(i, s)| Some((i, s.knowledge.as_ref()?.evidence.as_deref()?)))
@@ -167,17 +160,15 @@ pub(super) fn knowledge(slot: &SlotSeason, id: usize, chart: Option<&Markup>) ->
 
 /// The cells to look at, and all of them.
 pub(super) fn cells(slot: &SlotSeason) -> Markup {
-    let mut moved: Vec<&SeasonCell> =
-        slot.cells.iter().filter(|c| c.change_pct.is_finite() && c.change_pct != 0.0).collect();
-    moved.sort_by(|a, b| b.change_pct.abs().total_cmp(&a.change_pct.abs()));
+    let mut moved = slot.moved_most();
     moved.truncate(MOST_MOVED);
     html! {
         h4 { "Cells that moved most" }
         (short_list(slot, "cells that moved most", &moved, "No cell moved yet."))
         h4 { "Cells that turn back and forth" }
-        (short_list(slot, "cells that turn", &turning(slot), "None: no cell changed its direction twice."))
+        (short_list(slot, "cells that turn", &slot.turning(), "None: no cell changed its direction twice."))
         h4 { "Cells that stand at a limit" }
-        (short_list(slot, "cells at a limit", &at_limit(slot), "None in the newest run."))
+        (short_list(slot, "cells at a limit", &slot.at_limit(), "None in the newest run."))
         (folded("All cells that a ride spoke of, that moved or are locked", &all_columns(slot), spoken_of(slot)))
     }
 }

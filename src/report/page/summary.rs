@@ -1,7 +1,6 @@
 //! The season in plain words.
 
 use super::parts::{day, fact, told};
-use super::slot::{at_limit, turning};
 use crate::ledger::RevisionKind;
 use crate::operations::season::{ConvergenceState, SeasonReport, SlotSeason, WarnedOf};
 use crate::ride::RideState;
@@ -78,7 +77,7 @@ fn slot_sentences(slot: &SlotSeason, several: bool) -> Markup {
     let newest = slot.steps.iter().rev().find_map(|s| s.knowledge.as_ref());
     // The sign stays on the number's line.
     let percent = |v: f64, decimals| format!("{}\u{a0}%", units::fixed(v, decimals));
-    let (limits, turns) = (at_limit(slot).len(), turning(slot).len());
+    let (limits, turns) = (slot.at_limit().len(), slot.turning().len());
     html! {
         li {
             @if several { b { "Slot " (slot.slot) ". " } }
