@@ -22,6 +22,7 @@ use super::lock::{self, GitLock, WriterLock};
 use super::settings;
 use super::sign::Signer;
 use super::worktree::{self, PROBE_PREFIX};
+use super::write::head_moved;
 
 /// The first branch of a new repository.
 const FIRST_BRANCH: &str = "main";
@@ -165,6 +166,18 @@ impl Store {
         let lock = WriterLock::take(&self.own())?;
         lock.head.set(self.head_oid()?);
         Ok(lock)
+    }
+
+    /// The same for a repository that is to get its first commit.
+    ///
+    /// # Errors
+    /// [`LedgerError::HeadMoved`] when somebody else has made one meanwhile.
+    pub fn lock_for_the_first(&self) -> Result<WriterLock, LedgerError> {
+        let lock = self.lock()?;
+        match lock.head.get() {
+            None => Ok(lock),
+            found => Err(head_moved(&self.branch()?, None, found)),
+        }
     }
 
     /// The tag of a commit that was cut off and waits for [`Store::recover`]. Changes nothing.

@@ -367,7 +367,7 @@ impl Store {
     }
 }
 
-fn head_moved(branch: &str, expected: Option<Oid>, found: Option<Oid>) -> LedgerError {
+pub(super) fn head_moved(branch: &str, expected: Option<Oid>, found: Option<Oid>) -> LedgerError {
     let shown = |oid: Option<Oid>| oid.map_or_else(|| "no commit yet".to_string(), |oid| oid.to_string());
     LedgerError::HeadMoved {
         branch: branch.trim_start_matches("refs/heads/").to_string(),

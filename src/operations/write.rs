@@ -41,7 +41,8 @@ pub(super) fn open_for_writing(root: &Path) -> Result<Option<Writable>, Operatio
 /// Makes the repository that [`open_for_writing`] did not find.
 pub(super) fn begin(root: &Path) -> Result<Writable, OperationError> {
     let store = Store::init(root)?;
-    let lock = store.lock()?;
+    // What is to be written was worked out for a folder without history.
+    let lock = store.lock_for_the_first()?;
     store.preflight()?;
     Ok(Writable { store, lock })
 }
