@@ -171,6 +171,9 @@ pub fn main() -> ExitCode {
     };
     let screen = Screen::new(cli.json, cli.quiet, cli.color);
     let context = Context { bike: cli.bike, now: now(), screen };
+    if let Err(error) = check_clock() {
+        return outcome::finish(&context.screen, Err(error.into()));
+    }
     let result = match cli.command {
         None => status::main(&context),
         Some(Command::Demo(args)) => demo::main(&context, &args),
@@ -212,14 +215,32 @@ fn finite(text: &str) -> std::result::Result<f64, String> {
 
 type Result = std::result::Result<Exit, CliError>;
 
+/// The variable that fixes the clock.
+const FIXED_CLOCK: &str = "SOURCE_DATE_EPOCH";
+
+/// The seconds a fixed clock shows; git's dates end with 32 bits in many programs.
+fn fixed_clock(text: &str) -> Option<i64> {
+    text.trim().parse::<i64>().ok().filter(|unix_s| (0..=i64::from(u32::MAX)).contains(unix_s))
+}
+
+/// Refuses a clock that is fixed to what is no time: revisions would bear a wrong date.
+fn check_clock() -> std::result::Result<(), OperationError> {
+    match std::env::var(FIXED_CLOCK) {
+        Ok(text) if fixed_clock(&text).is_none() => Err(OperationError::failed(
+            format!("{FIXED_CLOCK} is `{text}`, which is no time"),
+            format!("it holds seconds since 1970, 0 to {}; unset it to use the clock", u32::MAX),
+        )),
+        _ => Ok(()),
+    }
+}
+
 /// The clock: SOURCE_DATE_EPOCH where it is set (so that tests and reproducible
 /// runs can fix the time), the machine's clock otherwise.
 ///
 /// # Source
 /// <https://reproducible-builds.org/specs/source-date-epoch/>
 fn now() -> Moment {
-    let fixed = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.trim().parse::<i64>().ok());
-    match fixed {
+    match std::env::var(FIXED_CLOCK).ok().as_deref().and_then(fixed_clock) {
         Some(unix_s) => Moment { unix_s, offset_min: 0 },
         None => {
             let now = jiff::ZonedDateTime::now();

@@ -3,9 +3,11 @@
 use super::outcome::{CliError, Exit};
 use super::{Context, Result};
 use crate::operations::{OperationError, WholeFile};
+use crate::report::page;
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 /// A page that was written.
@@ -35,6 +37,32 @@ pub(super) fn write(
     Ok(Exit::Done)
 }
 
+/// A page replaces nothing but a page: not bike.yaml, not a device.
+fn refuse_other_files(path: &Path) -> std::result::Result<(), OperationError> {
+    /// A page says in its first kilobytes what made it.
+    const HEAD_BYTES: u64 = 4096;
+    let shown = path.display();
+    if path == Path::new("-") {
+        return Err(OperationError::failed("a page is a file", "name one, such as page.html"));
+    }
+    let Ok(there) = std::fs::symlink_metadata(path) else { return Ok(()) };
+    if there.is_dir() {
+        let hint = format!("name a file, such as {}", path.join("page.html").display());
+        return Err(OperationError::failed(format!("`{shown}` is a folder"), hint));
+    }
+    let mut head = Vec::new();
+    let is_page = there.is_file()
+        && std::fs::File::open(path).and_then(|file| file.take(HEAD_BYTES).read_to_end(&mut head)).is_ok()
+        && (head.is_empty() || String::from_utf8_lossy(&head).contains(page::MARK));
+    match is_page {
+        true => Ok(()),
+        false => Err(OperationError::failed(
+            format!("`{shown}` is there and is no page of rideloop"),
+            "name another file; a page replaces only a page",
+        )),
+    }
+}
+
 /// Writes a page and says how many bytes it has; one that is there already is
 /// replaced.
 ///
@@ -47,10 +75,7 @@ pub(super) fn put(
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
 ) -> std::result::Result<usize, CliError> {
-    if path.is_dir() {
-        let hint = format!("name a file, such as {}", path.join("page.html").display());
-        return Err(OperationError::failed(format!("`{}` is a folder", path.display()), hint).into());
-    }
+    refuse_other_files(path)?;
     let file = WholeFile::begin(path)?;
     let page = make()?;
     file.put(page.as_bytes())?;

@@ -95,7 +95,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     let begun = Instant::now();
     let listed = list(context)?;
     let mut settling = Settling::begin(args.settle_s, &listed, 0.0, SystemTime::now());
-    let (mut first, mut put_off) = (true, false);
+    let (mut first, mut put_off, mut told) = (true, false, None);
     loop {
         events.watch(&context.root().join(RIDES_FOLDER));
         let mut wait_s = None;
@@ -104,8 +104,11 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
             let ready = settling.ready(&listed, begun.elapsed().as_secs_f64());
             wait_s = ready.next_in_s;
             if first || !ready.new.is_empty() {
-                match look(context, &request(), &ready) {
-                    Some(exit) => {
+                match look(context, &request(), &ready, &mut told) {
+                    // The same rides are tried again at every listing until the folder is mended.
+                    Looked::Stopped(exit) if args.once && !first => return Ok(exit),
+                    Looked::Stopped(_) => (first, put_off) = (false, false),
+                    Looked::At(exit) => {
                         settling.looked_at(&ready.new);
                         if (args.once && !first)
                             || context.screen.is_unread()
@@ -119,7 +122,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
                         }
                         (first, put_off) = (false, false);
                     }
-                    None => {
+                    Looked::Busy => {
                         if !put_off {
                             context
                                 .screen
@@ -142,13 +145,30 @@ fn list(context: &Context) -> std::result::Result<Vec<operations::ListedRide>, O
     operations::list_rides(root).map_err(|error| OperationError::io("list", &root.join(RIDES_FOLDER), &error))
 }
 
-/// Looks, and tells what was seen; `None` when another program was at work.
-fn look(context: &Context, request: &RunRequest, ready: &ReadyRides) -> Option<Exit> {
+/// What became of a look.
+enum Looked {
+    /// The rides were looked at.
+    At(Exit),
+    /// The folder's state stopped it before a ride was read.
+    Stopped(Exit),
+    /// Another program was at work.
+    Busy,
+}
+
+/// Looks, and tells what was seen; what stopped a look is told once as long as it stays
+/// the same, and kept in `told`.
+fn look(context: &Context, request: &RunRequest, ready: &ReadyRides, told: &mut Option<String>) -> Looked {
     let bar = RideBar::new(&context.screen);
     let result = operations::watch_look(context.root(), request, &ready.settled, &bar);
     if result.as_ref().is_err_and(operations::is_busy) {
-        return None;
+        return Looked::Busy;
     }
+    let stopped = result.as_ref().err().map(ToString::to_string);
+    if stopped.is_some() && stopped == *told {
+        return Looked::Stopped(Exit::Failed);
+    }
+    let looked = if stopped.is_some() { Looked::Stopped } else { Looked::At };
+    *told = stopped;
     let files: Vec<String> = ready.new.iter().map(|ride| ride.name.clone()).collect();
     let exit = match &result {
         Ok(run) if run.refused.is_some() => Exit::Refused,
@@ -157,14 +177,14 @@ fn look(context: &Context, request: &RunRequest, ready: &ReadyRides) -> Option<E
     };
     if context.screen.json() {
         context.screen.answer_line(&WatchLook::new(files, result));
-        return Some(exit);
+        return looked(exit);
     }
     context.screen.say(&report::watch_head(&files));
     match result {
         Ok(run) => context.screen.say(&report::run(&run, context.screen.width(), &context.command())),
         Err(error) => context.screen.complain(&outcome::message(&error)),
     }
-    Some(exit)
+    looked(exit)
 }
 
 impl WatchLook {

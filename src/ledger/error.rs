@@ -75,6 +75,12 @@ pub enum LedgerError {
     NoIdentity { missing: &'static str },
 
     #[error(
+        "git's setting {setting} holds a line break or another control character, which no commit can \
+         carry. Set it anew with `git config --global {setting} \"…\"`"
+    )]
+    OddIdentity { setting: &'static str },
+
+    #[error(
         "the revision is to be signed (git's settings ask for it: {on}), but {why}. Nothing was written. \
          Put `{setting}` right, or {off}, then run again"
     )]
@@ -146,6 +152,7 @@ impl LedgerError {
             Self::InTheWay { .. } => Some("in_the_way"),
             Self::Signing { .. } => Some("signing"),
             Self::NoIdentity { .. }
+            | Self::OddIdentity { .. }
             | Self::ReadOnly { .. }
             | Self::Damaged { .. }
             | Self::Journal { .. }

@@ -56,6 +56,10 @@ impl std::fmt::Debug for Store {
 fn identity_in(mut config: Config) -> Result<Result<(String, String), LedgerError>, git2::Error> {
     let config = config.snapshot()?;
     let get = |missing| match config.get_string(missing) {
+        // A line break would add lines of its own to every commit.
+        Ok(value) if value.chars().any(char::is_control) => {
+            Err(LedgerError::OddIdentity { setting: missing })
+        }
         Ok(value) if !value.trim().is_empty() => Ok(value),
         _ => Err(LedgerError::NoIdentity { missing }),
     };

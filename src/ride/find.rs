@@ -3,7 +3,7 @@
 use crate::bike::RIDES_FOLDER;
 use crate::revision::revision_number;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 /// The revision a ride was made on, as far as its place tells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,7 +35,7 @@ pub fn find_in_folder(root: &Path) -> io::Result<Vec<FoundRide>> {
         return Ok(Vec::new());
     }
     let mut found = Vec::new();
-    list(root, &rides, &mut found)?;
+    list(root, &rides, &mut found, &mut Vec::new())?;
     found.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(found)
 }
@@ -50,7 +50,7 @@ pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> 
         let with_path =
             |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", path.display()));
         if std::fs::metadata(path).map_err(with_path)?.is_dir() {
-            list(root, path, &mut found)?;
+            list(root, path, &mut found, &mut Vec::new())?;
         } else {
             found.push(describe(root, path));
         }
@@ -60,8 +60,15 @@ pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> 
     Ok(found)
 }
 
-fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>) -> io::Result<()> {
+/// Lists a folder, links to folders included; `seen` holds the folders that were listed,
+/// since a link may lead back to one of them.
+fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>, seen: &mut Vec<PathBuf>) -> io::Result<()> {
     let with_path = |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", folder.display()));
+    let itself = std::fs::canonicalize(folder).map_err(with_path)?;
+    if seen.contains(&itself) {
+        return Ok(());
+    }
+    seen.push(itself);
     for entry in std::fs::read_dir(folder).map_err(with_path)? {
         let entry = entry.map_err(with_path)?;
         let path = entry.path();
@@ -69,12 +76,8 @@ fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>) -> io::Result<()
         if hidden {
             continue;
         }
-        // A link to a folder could lead back here without end.
-        let is_link = entry.file_type().is_ok_and(|t| t.is_symlink());
         if path.is_dir() {
-            if !is_link {
-                list(root, &path, found)?;
-            }
+            list(root, &path, found, seen)?;
         } else if is_log(&path) {
             found.push(describe(root, &path));
         }
@@ -89,7 +92,15 @@ fn is_log(path: &Path) -> bool {
 
 fn describe(root: &Path, path: &Path) -> FoundRide {
     let rides = root.join(RIDES_FOLDER);
-    let inside = canonical(path).and_then(|p| p.strip_prefix(canonical(&rides)?).ok().map(Path::to_path_buf));
+    // Where a ride lies tells what it was made on, not where a link to it leads.
+    let plain = path.components().all(|part| part != Component::ParentDir);
+    let named = path.strip_prefix(&rides).ok().filter(|_| plain).map(Path::to_path_buf);
+    let placed = || {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let place = canonical(folder)?.join(path.file_name()?);
+        place.strip_prefix(canonical(&rides)?).ok().map(Path::to_path_buf)
+    };
+    let inside = named.or_else(placed);
     let (name, ridden_on) = match &inside {
         Some(inside) => (slashed(inside), ridden_on(inside)),
         None => {

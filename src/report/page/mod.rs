@@ -22,6 +22,9 @@ mod summary;
 pub use revision::show;
 pub use season::season;
 
+/// What stands near the beginning of every page of ours.
+pub const MARK: &str = "name=\"generator\" content=\"rideloop";
+
 /// What a page says of itself.
 #[derive(Debug, Clone, Copy)]
 pub struct PageContext<'a> {
