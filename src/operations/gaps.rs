@@ -7,7 +7,8 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::past::Past;
-use super::season::{WELL_KNOWN_PCT, relative_error_pct, standing_evidence, time_well_known};
+use super::season::{WELL_KNOWN_PCT, is_spoken_of, relative_error_pct, standing_evidence, time_well_known};
+use crate::bike::FuelTableKind;
 use crate::blend::{Blending, Hold};
 use crate::evidence::EvidenceRow;
 use crate::pipeline::{DEFAULT_PIPELINE, Plan};
@@ -19,6 +20,14 @@ use serde::Serialize;
 const IDLE_RPM_MAX: f64 = 1700.0;
 /// Slower than this a gear does not carry the bike, km/h. Common practice, no source.
 const SLOWEST_KPH: f64 = 25.0;
+/// From this share of the fuel that a speed can burn the load is high, whatever the
+/// throttle shows. Ours.
+const FULL_FILLING: f64 = 0.85;
+/// Up to this share of it the engine brakes and cannot be held there. Ours.
+const NO_PULL: f64 = 0.15;
+/// Below this share of the limiter's speed a high gear makes the engine labour. Common
+/// practice, no source.
+const LABOURS_BELOW: f64 = 0.3;
 /// A hold is no shorter than this, so that air, film and sensor settle, s. Ours.
 const HOLD_MIN_S: f64 = 5.0;
 /// Nobody holds one point longer than this at a time, s. Ours.
@@ -116,7 +125,11 @@ pub fn gaps(bike: &OpenBike, request: &GapsRequest) -> Result<GapsReport, Operat
         true => Vec::new(),
         false => standing_evidence(bike, &Past::new(bike), &slot)?,
     };
-    let points = points(bike, &slot, &evidence, &plan.blending, request);
+    // Where no ride spoke yet, an untried map is not sent to chosen points: any ride tells.
+    let points = match evidence.is_empty() {
+        true => Vec::new(),
+        false => points(bike, &slot, &evidence, &plan.blending, request),
+    };
     let (dyno, road): (Vec<Gap>, Vec<Gap>) =
         points.into_iter().partition(|gap| gap.place == Place::Dyno && !request.dyno);
     let ranked = spread_out(road, bike, &slot);
@@ -163,7 +176,7 @@ fn points(
         if tables.lock_of(rpm, load).is_some() || held == Some(Hold::Governed) {
             continue;
         }
-        let known = row.filter(|r| r.weight_s > 0.0);
+        let known = row.filter(|r| is_spoken_of(r));
         let error = known.and_then(relative_error_pct);
         if error.is_some_and(|error| error <= WELL_KNOWN_PCT) {
             continue;
@@ -205,25 +218,46 @@ fn place(bike: &OpenBike, limits: &Blending, request: &GapsRequest, cell: usize,
     let axis = bike.folder.bike.controller.load;
     let (rpm, _) = grid.point(cell);
     let (_, column) = grid.position(cell);
-    if limits.reaches_high_load(grid, axis, cell) {
+    let filling = filling(bike, slot, cell);
+    if limits.reaches_high_load(grid, axis, cell) || filling.is_some_and(|f| f >= FULL_FILLING) {
         return Place::Dyno;
     }
-    if column == 0 && axis == LoadAxis::ThrottlePct {
-        return if rpm <= IDLE_RPM_MAX { Place::Idle } else { Place::EngineBraking };
+    if column == 0 && axis == LoadAxis::ThrottlePct && rpm <= IDLE_RPM_MAX {
+        return Place::Idle;
+    }
+    if (column == 0 && axis == LoadAxis::ThrottlePct) || filling.is_some_and(|f| f <= NO_PULL) {
+        return Place::EngineBraking;
     }
     let Some(gearing) = &bike.folder.bike.gearing else {
         return Place::Road { gear: None, speed_kph: None };
     };
-    // The highest gear that is legal: the engine under a steady, gentle load.
-    let gears = (1..=gearing.gears.len()).rev();
-    let mut legal = gears
+    let legal: Vec<(usize, f64)> = (1..=gearing.gears.len())
         .map(|gear| (gear, gearing.speed_kph(rpm, gear)))
-        .filter(|(_, speed)| (SLOWEST_KPH..=request.speed_limit_kph).contains(speed));
-    match legal.next() {
-        Some((gear, speed)) => Place::Road { gear: Some(gear), speed_kph: Some(speed) },
-        None if gearing.speed_kph(rpm, 1) < SLOWEST_KPH => Place::Road { gear: Some(1), speed_kph: None },
+        .filter(|(_, speed)| *speed <= request.speed_limit_kph)
+        .collect();
+    // The highest gear gives a steady, gentle load; at low speed it would labour.
+    let labours = rpm < LABOURS_BELOW * bike.folder.bike.engine.rev_limit_rpm;
+    let rolls = || legal.iter().find(|(_, speed)| *speed >= SLOWEST_KPH);
+    let chosen = if labours { rolls().or(legal.last()) } else { legal.last() };
+    match chosen {
+        Some((gear, speed)) => Place::Road { gear: Some(*gear), speed_kph: Some(*speed) },
         None => Place::Dyno,
     }
+}
+
+/// What share of the fuel that its speed can burn a cell asks for: a throttle says
+/// little of the load at low speed. `None` for a trim, which does not tell.
+fn filling(bike: &OpenBike, slot: &str, cell: usize) -> Option<f64> {
+    let fuel = &bike.today(slot).fuel;
+    let kind = bike.folder.bike.controller.fuel_table;
+    if kind == FuelTableKind::TrimPct {
+        return None;
+    }
+    let (row, _) = fuel.grid.position(cell);
+    let of_row =
+        (0..fuel.grid.load.len()).map(|column| kind.amount(fuel.values[fuel.grid.cell(row, column)]));
+    let most = of_row.fold(0.0, f64::max);
+    (most > 0.0).then(|| kind.amount(fuel.values[cell]) / most)
 }
 
 /// How long and how often, so that the standard error falls to what counts as well

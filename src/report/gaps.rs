@@ -21,7 +21,9 @@ pub fn gaps(report: &GapsReport, width: usize) -> String {
         ),
     };
     if report.gaps.is_empty() {
-        text.push_str("No gap is left that can be ridden here.\n");
+        if report.has_evidence {
+            text.push_str("No gap is left that can be ridden here.\n");
+        }
     } else {
         let rows = (1..)
             .zip(&report.gaps)
@@ -81,10 +83,7 @@ pub(super) fn advice(gap: &Gap, axis: LoadAxis) -> String {
         Place::Road { gear: Some(gear), speed_kph: Some(speed) } => {
             format!("near {point}: gear {gear} ({} km/h) for {hold} s{often}", units::fixed(speed, 0))
         }
-        Place::Road { gear: Some(gear), speed_kph: None } => {
-            format!("near {point}: slowly in gear {gear} for {hold} s{often}")
-        }
-        Place::Road { gear: None, .. } => format!("near {point}: for {hold} s{often}"),
+        Place::Road { .. } => format!("near {point}: for {hold} s{often}"),
         Place::Dyno => format!("{}: {point} for {hold} s{often}", strong("on a dyno only")),
     }
 }

@@ -57,6 +57,9 @@ pub(super) fn convergence_words(convergence: &Convergence) -> &'static str {
         ConvergenceState::TooEarly => "one run only: too early to tell whether it settles",
         ConvergenceState::Settling => "each run changes less: it settles",
         ConvergenceState::Settled => "the last run changed hardly anything: it has settled",
+        ConvergenceState::ChangedSince => {
+            "changed by hand or rolled back since its last run: the next ride will tell"
+        }
         ConvergenceState::Moving => "the last run changed no less than the one before: it still moves",
     }
 }
@@ -77,14 +80,14 @@ fn slot_text(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
             units::fixed(newest, 1)
         );
     }
-    if let Some(knowledge) = slot.steps.iter().rev().find_map(|s| s.knowledge.as_ref()) {
+    if let Some(known) = &slot.known_now {
         let _ = writeln!(
             text,
             "  {} % of the ridden time is near cells known to {} %; {} % of the cells have evidence; {} at a limit",
-            units::fixed(knowledge.time_well_known * 100.0, 0),
+            units::fixed(known.time_well_known * 100.0, 0),
             units::fixed(WELL_KNOWN_PCT, 0),
-            units::fixed(knowledge.cells_with_evidence * 100.0, 0),
-            knowledge.cells_at_limit
+            units::fixed(known.cells_with_evidence * 100.0, 0),
+            slot.at_limit().len()
         );
     }
     let _ = writeln!(

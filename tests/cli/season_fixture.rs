@@ -5,8 +5,8 @@ use rideloop::evidence::{EvidenceRow, LambdaError, PassedOver, StatedFinding};
 use rideloop::ledger::{PipelineRef, RevisionKind, RideRef};
 use rideloop::operations::HistoryEntry;
 use rideloop::operations::season::{
-    CellKnowledge, Convergence, ConvergenceState, Knowledge, RideSaid, SeasonBuild, SeasonCell, SeasonReport,
-    SeasonRide, SeasonWarning, SlotSeason, SlotStep, WarnedOf,
+    CellKnowledge, Convergence, ConvergenceState, Knowledge, KnownNow, RideSaid, SeasonBuild, SeasonCell,
+    SeasonReport, SeasonRide, SeasonWarning, SlotSeason, SlotStep, WarnedOf,
 };
 use rideloop::ride::RideState;
 use rideloop::table::LoadAxis;
@@ -316,6 +316,10 @@ fn slot_season(slot: &str, size: &Size, revisions: &[HistoryEntry]) -> SlotSeaso
         start_revision: steps[first].revision.clone(),
         newest_revision: steps.last().expect("steps").revision.clone(),
         distance_rms_pct: (told.iter().map(|c| c.change_pct.powi(2)).sum::<f64>() / cells as f64).sqrt(),
+        known_now: runs.last().map(|k| KnownNow {
+            time_well_known: k.time_well_known,
+            cells_with_evidence: k.cells_with_evidence,
+        }),
         convergence: Convergence {
             runs: runs.len(),
             state: ConvergenceState::Settling,

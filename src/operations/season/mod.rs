@@ -8,7 +8,7 @@ mod slot;
 mod told;
 
 pub use slot::WELL_KNOWN_PCT;
-pub(super) use slot::{relative_error_pct, standing_evidence, time_well_known};
+pub(super) use slot::{is_spoken_of, relative_error_pct, standing_evidence, time_well_known};
 
 use super::error::OperationError;
 use super::history::{HistoryEntry, history};
@@ -153,7 +153,10 @@ pub struct SlotSeason {
     pub cells: Vec<SeasonCell>,
     /// Root mean square of all cells' change since the build's start, %.
     pub distance_rms_pct: f64,
-    /// How the last two runs compare, in words and figures.
+    /// How much the rides behind the map as it is know of it; none where no ride of
+    /// this build stands behind it.
+    pub known_now: Option<KnownNow>,
+    /// Whether the map settles.
     pub convergence: Convergence,
 }
 
@@ -233,6 +236,15 @@ pub struct Knowledge {
     pub held: Vec<(String, usize)>,
 }
 
+/// How much is known of a map.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
+pub struct KnownNow {
+    /// Share of the ridden time spent near cells that are well known, 0 to 1.
+    pub time_well_known: f64,
+    /// Share of the cells with evidence, 0 to 1.
+    pub cells_with_evidence: f64,
+}
+
 /// One cell over the build on the bike now.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct SeasonCell {
@@ -283,7 +295,7 @@ pub enum CellKnowledge {
 /// Whether the map settles.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Convergence {
-    /// Runs of this slot on this build.
+    /// Runs of this slot on this build that stand: no rollback undid them.
     pub runs: usize,
     /// What it looks like.
     pub state: ConvergenceState,
@@ -307,6 +319,8 @@ pub enum ConvergenceState {
     Settled,
     /// The last run changed no less than the one before.
     Moving,
+    /// The map was changed by hand or rolled back since its last run.
+    ChangedSince,
 }
 
 /// One ride of the register with what it said.

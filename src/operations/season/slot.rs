@@ -1,7 +1,9 @@
 //! One slot over the season: its steps, its cells, whether it settles.
 
 use super::told::{SlotTold, together};
-use super::{CellKnowledge, Convergence, ConvergenceState, Knowledge, SeasonCell, SlotSeason, SlotStep};
+use super::{
+    CellKnowledge, Convergence, ConvergenceState, Knowledge, KnownNow, SeasonCell, SlotSeason, SlotStep,
+};
 use crate::bike::FuelTableKind;
 use crate::blend::Hold;
 use crate::evidence::EvidenceRow;
@@ -28,10 +30,17 @@ const EVIDENCE_RUNS: usize = 60;
 /// How well a row of evidence settles its cell.
 fn knowledge_of(row: &EvidenceRow) -> CellKnowledge {
     match relative_error_pct(row) {
-        Some(error) if row.weight_s > 0.0 && error <= WELL_KNOWN_PCT => CellKnowledge::Well,
-        Some(_) if row.weight_s > 0.0 => CellKnowledge::Roughly,
-        _ => CellKnowledge::NotAtAll,
+        _ if !is_spoken_of(row) => CellKnowledge::NotAtAll,
+        Some(error) if error <= WELL_KNOWN_PCT => CellKnowledge::Well,
+        Some(_) => CellKnowledge::Roughly,
+        None => CellKnowledge::NotAtAll,
     }
+}
+
+/// Whether a ride came near the cell: one that only brushed it leaves visits and no
+/// thousandth of a second.
+pub(in crate::operations) fn is_spoken_of(row: &EvidenceRow) -> bool {
+    row.weight_s > 0.0 || row.dwells > 0
 }
 
 /// The standard error as a share of what the cell needs, %.
@@ -46,6 +55,12 @@ pub(in crate::operations) fn time_well_known(evidence: &[EvidenceRow]) -> f64 {
     let near_known = evidence.iter().filter(|row| knowledge_of(row) == CellKnowledge::Well);
     let known_s: f64 = near_known.map(|row| row.ridden_s).sum();
     if ridden_s > 0.0 { known_s / ridden_s } else { 0.0 }
+}
+
+/// Share of the cells that a ride spoke of, 0 to 1.
+fn with_evidence(evidence: &[EvidenceRow]) -> f64 {
+    let told = evidence.iter().filter(|row| knowledge_of(row) != CellKnowledge::NotAtAll).count();
+    told as f64 / evidence.len().max(1) as f64
 }
 
 /// Tells one slot.
@@ -84,9 +99,13 @@ pub(super) fn slot_season(
     };
     let start_table = start.as_ref().map_or(&today.fuel, |(_, table)| table);
     let newest_evidence = standing_evidence(bike, past, slot)?;
+    let standing: Vec<&SlotStep> =
+        standing_runs(&steps, &oldest_first).into_iter().map(|step| &steps[step]).filter(of_build).collect();
     let cells = cells(bike, slot, start_table, &here, &oldest_first, &newest_evidence);
-    let (start_revision, convergence) =
-        (here.first().map_or_else(|| bike.newest_name(), |s| s.revision.clone()), convergence(&here));
+    let (start_revision, convergence) = (
+        here.first().map_or_else(|| bike.newest_name(), |s| s.revision.clone()),
+        convergence(&standing, &here, &oldest_first),
+    );
     let runs_from_the_end = steps.iter_mut().rev().filter_map(|s| s.knowledge.as_mut());
     runs_from_the_end.skip(EVIDENCE_RUNS).for_each(|old| old.evidence = None);
     let squares: f64 = cells.iter().map(|c| c.change_pct * c.change_pct).sum();
@@ -100,6 +119,10 @@ pub(super) fn slot_season(
         start_revision,
         newest_revision: steps.last().map_or_else(|| bike.newest_name(), |s| s.revision.clone()),
         distance_rms_pct: (squares / cells.len().max(1) as f64).sqrt(),
+        known_now: (!newest_evidence.is_empty()).then(|| KnownNow {
+            time_well_known: time_well_known(&newest_evidence),
+            cells_with_evidence: with_evidence(&newest_evidence),
+        }),
         convergence,
         cells,
         steps,
@@ -110,15 +133,17 @@ pub(super) fn slot_season(
 fn evidence_step(revision: &Revision, steps: &[SlotStep]) -> Option<usize> {
     match revision.record.kind {
         RevisionKind::Run => Some(steps.len()),
-        RevisionKind::Rollback => {
-            let restored = revision.record.restores.as_deref().and_then(revision_number)?;
-            // A rollback of all slots may name a revision of another one.
-            let stood = |step: &&SlotStep| revision_number(&step.revision).is_some_and(|n| n <= restored);
-            steps.iter().rev().find(stood)?.evidence_step
-        }
+        RevisionKind::Rollback => steps[restored_step(revision, steps)?].evidence_step,
         RevisionKind::Edit | RevisionKind::Import => steps.last()?.evidence_step,
         RevisionKind::Start | RevisionKind::Build => None,
     }
+}
+
+/// The step that a rollback restored; one of all slots may name a revision that this
+/// slot had no part in.
+fn restored_step(rollback: &Revision, steps: &[SlotStep]) -> Option<usize> {
+    let restored = rollback.record.restores.as_deref().and_then(revision_number)?;
+    steps.iter().rposition(|step| revision_number(&step.revision).is_some_and(|n| n <= restored))
 }
 
 fn step(
@@ -159,7 +184,6 @@ fn knowledge(
 ) -> Knowledge {
     let new: &[_] = told.new_in.get(name).map_or(&[], Vec::as_slice);
     let ridden_s: f64 = evidence.iter().map(|row| row.ridden_s).sum();
-    let with_evidence = evidence.iter().filter(|row| knowledge_of(row) != CellKnowledge::NotAtAll).count();
     let is_ours = evidence.len() == grid.cells()
         && evidence.iter().enumerate().all(|(cell, row)| grid.point(cell) == (row.rpm, row.load));
     let held = held_counts(&evidence).into_iter().map(|(hold, n)| (hold.to_owned(), n)).collect();
@@ -168,7 +192,7 @@ fn knowledge(
     Knowledge {
         rides: revision.record.rides.len(),
         ridden_s,
-        cells_with_evidence: with_evidence as f64 / evidence.len().max(1) as f64,
+        cells_with_evidence: with_evidence(&evidence),
         time_well_known: time_well_known(&evidence),
         cells_at_limit: evidence.iter().filter(|row| at_limit(row)).count(),
         as_ridden: together(&as_ridden),
@@ -274,19 +298,38 @@ fn path_of(cell: usize, here: &[&SlotStep], revisions: &[&Revision], kind: FuelT
     path
 }
 
-fn convergence(here: &[&SlotStep]) -> Convergence {
-    let runs: Vec<(&SlotStep, &Knowledge)> =
-        here.iter().filter_map(|step| Some((*step, step.knowledge.as_ref()?))).collect();
-    let state = match runs.as_slice() {
+/// The runs that stand behind the newest step: neither undone by a rollback nor made
+/// on another build.
+fn standing_runs(steps: &[SlotStep], revisions: &[&Revision]) -> Vec<usize> {
+    let mut standing: Vec<Vec<usize>> = Vec::new();
+    for (i, step) in steps.iter().enumerate() {
+        let record = &revisions[step.revision_index].record;
+        let before = || standing.last().cloned().unwrap_or_default();
+        standing.push(match record.kind {
+            RevisionKind::Run => [before(), vec![i]].concat(),
+            RevisionKind::Edit | RevisionKind::Import => before(),
+            RevisionKind::Start | RevisionKind::Build => Vec::new(),
+            RevisionKind::Rollback => restored_step(revisions[step.revision_index], &steps[..i])
+                .map_or(Vec::new(), |restored| standing[restored].clone()),
+        });
+    }
+    standing.pop().unwrap_or_default()
+}
+
+fn convergence(runs: &[&SlotStep], here: &[&SlotStep], revisions: &[&Revision]) -> Convergence {
+    let last_run = runs.last().map(|run| run.revision_index);
+    let changed_since = here.iter().filter(|step| Some(step.revision_index) > last_run).any(|step| {
+        step.cells_changed > 0 || revisions[step.revision_index].record.kind == RevisionKind::Rollback
+    });
+    let state = match runs {
         [] => ConvergenceState::NoRun,
+        _ if changed_since => ConvergenceState::ChangedSince,
         [_] => ConvergenceState::TooEarly,
-        [.., (_, _), (last, _)] if last.change_rms_pct < SETTLED_PCT => ConvergenceState::Settled,
-        [.., (before, _), (last, _)] if last.change_rms_pct < before.change_rms_pct => {
-            ConvergenceState::Settling
-        }
+        [.., last] if last.change_rms_pct < SETTLED_PCT => ConvergenceState::Settled,
+        [.., before, last] if last.change_rms_pct < before.change_rms_pct => ConvergenceState::Settling,
         _ => ConvergenceState::Moving,
     };
-    let mut errors = runs.iter().filter_map(|(_, knowledge)| knowledge.as_ridden.map(|e| e.rms_pct));
+    let mut errors = runs.iter().filter_map(|run| Some(run.knowledge.as_ref()?.as_ridden?.rms_pct));
     let first_error_pct = errors.next();
     Convergence {
         runs: runs.len(),

@@ -74,7 +74,6 @@ fn standing(report: &SeasonReport) -> Markup {
 
 fn slot_sentences(slot: &SlotSeason, several: bool) -> Markup {
     let convergence = slot.convergence;
-    let newest = slot.steps.iter().rev().find_map(|s| s.knowledge.as_ref());
     // The sign stays on the number's line.
     let percent = |v: f64, decimals| format!("{}\u{a0}%", units::fixed(v, decimals));
     let (limits, turns) = (slot.at_limit().len(), slot.turning().len());
@@ -90,7 +89,7 @@ fn slot_sentences(slot: &SlotSeason, several: bool) -> Markup {
                 _ => {}
             }
             (state(convergence.state))
-            @if let Some(newest) = newest {
+            @if let Some(newest) = slot.known_now {
                 " " b { (percent(newest.time_well_known * 100.0, 0)) } " of the ridden time lies near cells that \
                 are well known; " (percent(newest.cells_with_evidence * 100.0, 0)) " of the cells have evidence."
             }
@@ -109,6 +108,9 @@ fn state(state: ConvergenceState) -> &'static str {
     match state {
         ConvergenceState::NoRun => "No run on this build yet: the map is as it was found.",
         ConvergenceState::TooEarly => "Too few runs yet to say whether the map settles.",
+        ConvergenceState::ChangedSince => {
+            "The map was changed by hand or rolled back since its last run: the next ride will tell."
+        }
         ConvergenceState::Settling => "Each run changes less: the map is settling.",
         ConvergenceState::Settled => "The last run changed hardly anything: the map has settled.",
         ConvergenceState::Moving => "The last run changed no less than the one before: the map still moves.",
