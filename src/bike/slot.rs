@@ -138,30 +138,15 @@ impl SlotTables {
     /// Every problem of every file.
     pub fn read(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Self, Problems> {
         let mut found = Vec::new();
-        let kind = bike.controller.fuel_table;
-        let mut table = |role: TableRole, needed: bool| -> Option<Table> {
-            let path = role.path(slot);
-            let text = match files.text(&path) {
-                Ok(Some(text)) => text,
-                Ok(None) => {
-                    if needed {
-                        found.push(Problem::in_file(&path, format!("slot `{slot}` needs this table")));
-                    }
-                    return None;
-                }
-                Err(problem) => {
-                    found.push(problem);
-                    return None;
-                }
-            };
-            let axis = bike.controller.load;
-            let (resolution, allowed) = (role.resolution(bike), role.allowed(kind));
-            match table::parse(Path::new(&path), &text, axis, resolution, allowed) {
-                Ok(table) => Some(table),
-                Err(problems) => {
-                    found.extend(problems.0);
-                    None
-                }
+        let mut table = |role: TableRole, needed: bool| match Self::read_table(role, slot, bike, files) {
+            Ok(None) if needed => {
+                found.push(missing(slot, role));
+                None
+            }
+            Ok(table) => table,
+            Err(problems) => {
+                found.extend(problems.0);
+                None
             }
         };
         let fuel = table(TableRole::Fuel, true);
@@ -185,12 +170,24 @@ impl SlotTables {
     /// # Errors
     /// Every problem of the file, or that it is missing.
     pub fn read_fuel(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Table, Problems> {
-        let path = fuel_path(slot);
-        let Some(text) = files.text(&path)? else {
-            return Err(Problem::in_file(&path, format!("slot `{slot}` needs this table")).into());
-        };
-        let allowed = bike.controller.fuel_table.allowed();
-        table::parse(Path::new(&path), &text, bike.controller.load, bike.resolution, allowed)
+        let table = Self::read_table(TableRole::Fuel, slot, bike, files)?;
+        table.ok_or_else(|| missing(slot, TableRole::Fuel).into())
+    }
+
+    /// Reads one of a slot's tables alone; `None` where there is no file.
+    ///
+    /// # Errors
+    /// Every problem of the file.
+    pub fn read_table(
+        role: TableRole,
+        slot: &str,
+        bike: &Bike,
+        files: &dyn FileSource,
+    ) -> Result<Option<Table>, Problems> {
+        let path = role.path(slot);
+        let Some(text) = files.text(&path)? else { return Ok(None) };
+        let (resolution, allowed) = (role.resolution(bike), role.allowed(bike.controller.fuel_table));
+        table::parse(Path::new(&path), &text, bike.controller.load, resolution, allowed).map(Some)
     }
 
     /// One of the tables; only spark may be missing.
@@ -216,6 +213,10 @@ impl SlotTables {
     pub fn lock_of(&self, rpm: f64, load: f64) -> Option<&Lock> {
         self.locks.iter().find(|lock| lock.covers(rpm, load))
     }
+}
+
+fn missing(slot: &str, role: TableRole) -> Problem {
+    Problem::in_file(role.path(slot), format!("slot `{slot}` needs this table"))
 }
 
 fn read_locks(slot: &str, files: &dyn FileSource) -> Result<Vec<Lock>, Problems> {
