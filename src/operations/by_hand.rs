@@ -7,13 +7,13 @@ use super::by_hand_revision::write_revision;
 use super::diff::{TableChange, table_change};
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::slot_past::SlotPast;
 use super::write::{Writable, open_for_writing, refuse_nesting};
 use crate::bike::{BikeFolder, HandChange, SlotTables, TableRole};
 use crate::blend::Refusal;
-use crate::blend::by_hand::{HandGuard, HandInput, cautions, judge, refuse};
+use crate::blend::by_hand::{HandGuard, HandInput, cautions, judge, refuse, sort};
 use crate::ledger::{FileWrite, ImportRef, Moment, RevisionKind};
 use crate::pipeline::Plan;
-use crate::table::Table;
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -126,7 +126,7 @@ pub struct LockedCell {
 /// A slot's tables before and after.
 pub(super) struct SlotChange {
     pub slot: String,
-    /// `None` when the slot is new.
+    /// In the newest revision; `None` when that does not hold the slot.
     pub before: Option<SlotTables>,
     pub after: SlotTables,
 }
@@ -212,16 +212,20 @@ pub(super) fn carry_out(
         refused: None,
     };
     let mut objections = Vec::new();
+    let mut returned = Vec::new();
     for change in &work.slots {
-        compare(&bike, change, &mut report);
-        let start = bike.start_tables(&change.slot)?;
-        let (spark_before, spark_start) = spark_tables(&bike, change)?;
+        let past = SlotPast::of(&bike, change)?;
+        compare(&bike, change, &past, &mut report);
+        if past.returned_from.is_some() {
+            returned.push(change.slot.as_str());
+        }
         let input = HandInput {
-            before: change.before.as_ref(),
+            before: past.tables.as_ref(),
             after: &change.after,
-            start: Some(&start),
-            spark_before: spark_before.as_ref(),
-            spark_start: spark_start.as_ref(),
+            start: past.start.as_ref(),
+            spark_before: past.spark.as_ref(),
+            spark_start: past.spark_start.as_ref(),
+            others: &past.others,
             controller: &bike.folder.bike.controller,
             settings: &plan.blending,
         };
@@ -234,13 +238,13 @@ pub(super) fn carry_out(
     }
     report.cautions.dedup();
     report.cells_changed = CellCounts::of(&work, &report.tables);
-    report.counts = in_words(&work, &report.tables, report.cells_changed);
+    report.counts = in_words(&work, &report.tables, report.cells_changed, &returned);
     if report.counts.is_empty() {
         report.nothing = Some(work.nothing);
         report.cautions.clear();
         return Ok(report);
     }
-    objections.sort_by_key(|o| HandGuard::ALL.iter().position(|g| *g == o.guard));
+    sort(&mut objections);
     match refuse(&objections, &request.despite) {
         Ok(despite) => report.despite = despite.iter().map(|g| g.name().to_owned()).collect(),
         Err(refusal) => {
@@ -255,11 +259,16 @@ pub(super) fn carry_out(
 }
 
 /// Adds what changes in a slot to the report.
-fn compare(bike: &OpenBike, change: &SlotChange, report: &mut HandReport) {
+fn compare(bike: &OpenBike, change: &SlotChange, past: &SlotPast, report: &mut HandReport) {
     let kind = bike.folder.bike.controller.fuel_table;
     let slot = &change.slot;
     let Some(before) = &change.before else {
-        report.notes.push(format!("slot {slot} is new: there is nothing to compare its tables with"));
+        report.notes.push(match &past.returned_from {
+            Some(revision) => {
+                format!("slot {slot} was away: its tables are compared with those it had last, in {revision}")
+            }
+            None => format!("slot {slot} is new: its tables can be compared with those of other slots only"),
+        });
         return;
     };
     for role in TableRole::ALL {
@@ -285,35 +294,8 @@ fn compare(bike: &OpenBike, change: &SlotChange, report: &mut HandReport) {
     }
 }
 
-/// The spark table a slot had last, and the build's first one.
-fn spark_tables(
-    bike: &OpenBike,
-    change: &SlotChange,
-) -> Result<(Option<Table>, Option<Table>), OperationError> {
-    let mut newest = change.before.as_ref().and_then(|tables| tables.spark.clone());
-    let mut oldest = None;
-    if change.after.spark.is_none() {
-        return Ok((newest, oldest));
-    }
-    let path = TableRole::Spark.path(&change.slot);
-    let build = bike.folder.builds.current();
-    for revision in &bike.revisions {
-        if !bike.holds(&revision.commit, &path)? {
-            continue;
-        }
-        let spark = bike.tables_at(&revision.commit, &change.slot)?.spark;
-        if newest.is_none() {
-            newest.clone_from(&spark);
-        }
-        if revision.record.build == build {
-            oldest = spark;
-        }
-    }
-    Ok((newest, oldest))
-}
-
 /// What changes, in words: `12 fuel cells, 2 cells locked`; empty when nothing does.
-fn in_words(work: &HandWork, tables: &[TableChange], counts: CellCounts) -> String {
+fn in_words(work: &HandWork, tables: &[TableChange], counts: CellCounts, returned: &[&str]) -> String {
     let mut parts = Vec::new();
     for (role, cells) in TableRole::ALL.into_iter().zip([counts.fuel, counts.mixture, counts.spark]) {
         if cells > 0 {
@@ -326,7 +308,10 @@ fn in_words(work: &HandWork, tables: &[TableChange], counts: CellCounts) -> Stri
     let mut reworded = false;
     for change in &work.slots {
         let Some(before) = &change.before else {
-            parts.push(format!("new slot {}", change.slot));
+            parts.push(match returned.contains(&change.slot.as_str()) {
+                true => format!("slot {} back", change.slot),
+                false => format!("new slot {}", change.slot),
+            });
             continue;
         };
         match (&before.spark, &change.after.spark) {

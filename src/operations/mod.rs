@@ -33,6 +33,7 @@ pub mod season;
 mod set_aside;
 mod show;
 mod simulate;
+mod slot_past;
 mod start;
 mod status;
 mod verify;

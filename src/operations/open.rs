@@ -228,17 +228,25 @@ impl OpenBike {
         Ok(None)
     }
 
-    /// A slot's tables at the start of the build; today's where the build has no
-    /// revision yet, or where they held something of another kind then.
+    /// A slot's tables at the start of the build; today's where the history has none.
     ///
     /// # Errors
     /// When the history cannot be read.
     pub(super) fn start_tables(&self, slot: &str) -> Result<SlotTables, OperationError> {
-        let Some(start) = self.build_start_of(slot)? else { return Ok(self.today(slot).clone()) };
+        Ok(self.start_in_history(slot)?.unwrap_or_else(|| self.today(slot).clone()))
+    }
+
+    /// A slot's tables at the start of the build; none where the build has no revision
+    /// of it yet, or where they held something of another kind then.
+    ///
+    /// # Errors
+    /// When the history cannot be read.
+    pub(super) fn start_in_history(&self, slot: &str) -> Result<Option<SlotTables>, OperationError> {
+        let Some(start) = self.build_start_of(slot)? else { return Ok(None) };
         let (then, _) = self.bike_at(&start.commit)?;
         match self.same_meaning(&then) {
-            true => self.tables_at(&start.commit, slot),
-            false => Ok(self.today(slot).clone()),
+            true => self.tables_at(&start.commit, slot).map(Some),
+            false => Ok(None),
         }
     }
 

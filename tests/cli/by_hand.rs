@@ -435,6 +435,97 @@ fn tables_edited_in_the_folder_become_a_revision_and_so_does_a_new_slot() {
     bench.assert_whole();
 }
 
+/// The rows of a table file with every cell changed.
+fn each_cell(table: &str, change: impl Fn(f64) -> f64) -> String {
+    let line = |(i, line): (usize, &str)| match line.split_once(',') {
+        Some((rpm, cells)) if i > 0 => {
+            let cells = cells.split(',').map(|cell| cell.parse::<f64>().expect("a number"));
+            let cells: Vec<String> = cells.map(|cell| format!("{:.1}", change(cell))).collect();
+            format!("{rpm},{}\n", cells.join(","))
+        }
+        _ => format!("{line}\n"),
+    };
+    table.lines().enumerate().map(line).collect()
+}
+
+#[test]
+fn a_slot_that_was_away_is_judged_by_the_tables_it_had_last() {
+    let bench = Bench::with_bike();
+    let take = ["import", "--from-folder", "--why", "x"];
+    bench.on_bike(&take).exits(0).says("r1");
+    let (bike, fuel) = (bench.read("bike.yaml"), bench.read("maps/economy/fuel.csv"));
+    let mixture = bench.read("maps/economy/mixture.csv");
+    bench.write("bike.yaml", bike.replace("[power, economy]", "[power]"));
+    std::fs::remove_dir_all(bench.bike.join("maps/economy")).expect("there");
+    bench.on_bike(&take).exits(0).says("r2");
+    bench.on_bike(&["edit", "scale", "+1", "--why", "in between"]).exits(0).says("r3");
+    bench.write("bike.yaml", &bike);
+    bench.write("maps/economy/mixture.csv", mixture);
+    bench.write("maps/economy/fuel.csv", each_cell(&fuel, |cell| (cell * 0.6).max(cell.min(3.0))));
+    refused(&bench, "high_load_lean", &take);
+    // Even where steps stand aside, the distance from the build's start does not.
+    let despite = ["--despite", "high_load_lean", "--despite", "step_down", "--despite", "new_slot"];
+    refused(&bench, "distance", &[&take[..], &despite[..]].concat());
+    bench.write("maps/economy/fuel.csv", &fuel);
+    bench.on_bike(&take).exits(0).says("r4").says("slot economy back").says("those it had last, in r1");
+    assert_eq!(bench.read("maps/economy/fuel.csv"), fuel);
+    bench.assert_whole();
+}
+
+#[test]
+fn a_new_slot_is_judged_by_the_other_slots() {
+    let bench = Bench::with_bike();
+    with_spark(&bench);
+    let take = ["import", "--from-folder", "--why", "x"];
+    bench.on_bike(&take).exits(0).says("r1");
+    bench.write("bike.yaml", bench.read("bike.yaml").replace("[power, economy]", "[power, economy, race]"));
+    for table in ["fuel", "mixture", "spark"] {
+        bench.write(&format!("maps/race/{table}.csv"), bench.read(&format!("maps/power/{table}.csv")));
+    }
+    let (fuel, spark) = (bench.read("maps/race/fuel.csv"), bench.read("maps/race/spark.csv"));
+    bench.write("maps/race/fuel.csv", each_cell(&fuel, |cell| (cell / 2.0).max(cell.min(3.0))));
+    bench.write("maps/race/spark.csv", each_cell(&spark, |_| 55.0));
+    let despite = [&take[..], &["--despite", "new_slot"]].concat();
+    refused(&bench, "new_slot", &take);
+    // Its fuel stands aside when told to, its spark does not.
+    let said = refused(&bench, "new_slot", &despite);
+    assert!(said.out.contains("25.0→55.0") && !said.out.contains("--despite"), "{said:#?}");
+    bench.write("maps/race/spark.csv", each_cell(&spark, |cell| cell + 1.0));
+    let said = refused(&bench, "new_slot", &take);
+    assert!(said.out.contains("--despite new_slot"), "{said:#?}");
+    bench.on_bike(&[&despite[..], &["--dry-run"]].concat()).exits(0).says("new slot race");
+    bench.write("maps/race/fuel.csv", each_cell(&fuel, |cell| cell.max(139.0) + 2.0));
+    refused(&bench, "cell_range", &take);
+    bench.write("maps/race/fuel.csv", &fuel);
+    // A slot under another name goes by the slots that there were, and so does a first spark table.
+    bench.write("bike.yaml", bench.read("bike.yaml").replace("[power, economy, race]", "[race, economy]"));
+    std::fs::remove_dir_all(bench.bike.join("maps/power")).expect("there");
+    bench.write("maps/economy/spark.csv", each_cell(&spark, |cell| cell + 1.1));
+    refused(&bench, "new_slot", &take);
+    bench.write("maps/economy/spark.csv", &spark);
+    bench.on_bike(&take).exits(0).says("new slot race").says("knock");
+    bench.assert_whole();
+}
+
+#[test]
+fn a_build_written_by_hand_starts_from_the_tables_before_the_change() {
+    let bench = Bench::with_bike();
+    with_spark(&bench);
+    let take = ["import", "--from-folder", "--why", "x"];
+    bench.on_bike(&take).exits(0).says("r1");
+    let builds = bench.read("builds.yaml");
+    bench.write("builds.yaml", format!("{builds}- {{ build: b2, since: 2026-05-02, what: cams }}\n"));
+    let fuel = bench.read("maps/power/fuel.csv");
+    bench.write("maps/power/fuel.csv", each_cell(&fuel, |cell| cell * 1.5));
+    let despite = [&take[..], &["--despite", "step_up"]].concat();
+    refused(&bench, "distance", &despite);
+    bench.write("maps/power/fuel.csv", fuel.replacen("23.2", "30.0", 1));
+    refused(&bench, "steepness", &[&despite[..], &["--despite", "distance"]].concat());
+    bench.write("maps/power/fuel.csv", fuel.replacen("23.2", "23.9", 1));
+    bench.on_bike(&take).exits(0).says("r2");
+    bench.assert_whole();
+}
+
 #[test]
 fn a_new_build_silences_older_rides_and_keeps_the_tables() {
     let bench = Bench::with_bike();

@@ -1,6 +1,7 @@
 //! The guards of a change by hand, and how each one speaks.
 
 use super::{Objection, SPARK_FROM_START_DEG, SPARK_STEP_DEG};
+use crate::bike::TableRole;
 use crate::units;
 
 /// What can object to a change by hand.
@@ -14,6 +15,8 @@ pub enum HandGuard {
     SparkStep,
     /// The largest advance since the build's first spark table.
     SparkDistance,
+    /// A slot, or its first spark table, against the other slots of the bike.
+    NewSlot,
     /// The wanted lambda at this high load is lean, or becomes so.
     LeanTarget,
     /// The largest step down of one revision at high load.
@@ -30,11 +33,12 @@ pub enum HandGuard {
 
 impl HandGuard {
     /// All of them, the gravest first.
-    pub const ALL: [HandGuard; 10] = [
+    pub const ALL: [HandGuard; 11] = [
         HandGuard::Locked,
         HandGuard::CellRange,
         HandGuard::SparkStep,
         HandGuard::SparkDistance,
+        HandGuard::NewSlot,
         HandGuard::LeanTarget,
         HandGuard::HighLoadLean,
         HandGuard::StepDown,
@@ -50,6 +54,7 @@ impl HandGuard {
             HandGuard::CellRange => "cell_range",
             HandGuard::SparkStep => "spark_step",
             HandGuard::SparkDistance => "spark_distance",
+            HandGuard::NewSlot => "new_slot",
             HandGuard::LeanTarget => "lean_target",
             HandGuard::HighLoadLean => "high_load_lean",
             HandGuard::StepDown => "step_down",
@@ -64,7 +69,7 @@ impl HandGuard {
         Self::ALL.into_iter().find(|guard| guard.name() == name)
     }
 
-    /// Whether it stands aside when it is told to.
+    /// Whether it stands aside when it is told to; for spark none does.
     pub fn can_stand_aside(self) -> bool {
         !matches!(
             self,
@@ -77,7 +82,7 @@ impl HandGuard {
         Self::ALL.into_iter().filter(|guard| guard.can_stand_aside()).map(HandGuard::name)
     }
 
-    pub(super) fn look_at(self) -> String {
+    fn look_at(self) -> String {
         match self {
             HandGuard::Locked => {
                 "locks.yaml of the slot, which says why; `rideloop edit unlock` first, if that is no longer so"
@@ -97,6 +102,11 @@ impl HandGuard {
                  dyno of a licensed workshop, and comes back as a new build",
                 units::plain(SPARK_FROM_START_DEG)
             ),
+            HandGuard::NewSlot => {
+                "whether these are this bike's tables; begin a slot with a copy of another one, and change it by \
+                 steps with a ride after each"
+                    .to_owned()
+            }
             HandGuard::LeanTarget => {
                 "the mixture table: power needs about 12 to 13.5:1 on petrol, lambda 0.82 to 0.92; a lean target \
                  under load burns pistons; `high_load_lambda_max` of the pipeline's `blend` is the limit"
@@ -125,6 +135,22 @@ impl HandGuard {
 }
 
 impl Objection {
+    /// Whether it stands aside when its guard is told to.
+    pub fn can_stand_aside(&self) -> bool {
+        self.guard.can_stand_aside() && self.table != TableRole::Spark
+    }
+
+    pub(super) fn look_at(&self) -> String {
+        match (self.guard, self.table) {
+            (HandGuard::NewSlot, TableRole::Spark) => {
+                "knock: begin with a copy of another slot's spark table, and advance it by small steps with a ride \
+                 after each"
+                    .to_owned()
+            }
+            _ => self.guard.look_at(),
+        }
+    }
+
     /// What the guard saw.
     pub(super) fn saw(&self) -> String {
         const SHOWN: usize = 4;
@@ -135,6 +161,10 @@ impl Objection {
             HandGuard::CellRange => "beyond what a cell may hold",
             HandGuard::SparkStep => "advanced too far for one revision",
             HandGuard::SparkDistance => "too far ahead of the build's first spark table",
+            HandGuard::NewSlot if self.table == TableRole::Spark => {
+                "new to the slot and too far ahead of the most advanced other slot"
+            }
+            HandGuard::NewSlot => "of the new slot too lean at high load against the leanest other slot",
             HandGuard::LeanTarget => "leaned or aimed lean at high load",
             HandGuard::HighLoadLean => "leaned too far at high load for one revision",
             HandGuard::StepDown => "with too large a step towards less fuel for one revision",

@@ -9,6 +9,7 @@
 //! mixture table itself, a leaner target leans the engine as less fuel would.
 
 mod guard;
+mod new_slot;
 mod points;
 
 pub use guard::HandGuard;
@@ -17,7 +18,7 @@ use super::{Blending, Refusal};
 use crate::bike::{Controller, Mixture, SlotTables, TableRole};
 use crate::table::Table;
 use crate::units;
-use points::{Point, compare, delivered};
+use points::{Point, compare, delivered, fuel_amount};
 
 /// Most degrees that a cell's spark is advanced in one revision. Common practice, no
 /// source: little enough that knock is heard before it breaks anything.
@@ -26,10 +27,13 @@ pub const SPARK_STEP_DEG: f64 = 1.0;
 /// Common practice, no source.
 pub const SPARK_FROM_START_DEG: f64 = 3.0;
 
+/// So that a value on a limit keeps it, whatever binary fractions say.
+const SLACK: f64 = 1e-9;
+
 /// A slot before and after a change by hand.
 pub struct HandInput<'a> {
-    /// Its tables before; `None` when the slot is new, and there is nothing to
-    /// compare with.
+    /// Its tables before; of a slot that was away, those it had last. `None` when the
+    /// slot is new: then only the other slots can be compared with.
     pub before: Option<&'a SlotTables>,
     /// Its tables after.
     pub after: &'a SlotTables,
@@ -39,6 +43,8 @@ pub struct HandInput<'a> {
     pub spark_before: Option<&'a Table>,
     /// The oldest spark table of the build.
     pub spark_start: Option<&'a Table>,
+    /// The bike's slots before the change, for what is new to a slot.
+    pub others: &'a [SlotTables],
     /// What the tables mean.
     pub controller: &'a Controller,
     /// The limits.
@@ -65,11 +71,16 @@ pub fn judge(input: &HandInput<'_>) -> Vec<Objection> {
             found.compared(TableRole::Mixture, &before.mixture, &input.after.mixture);
             found.fuel_gained(before, &fuel);
         }
-        None => found.targets_of_a_new_slot(),
+        None => found.new_slot(),
     }
     found.spark();
-    found.objections.sort_by_key(|o| HandGuard::ALL.iter().position(|g| *g == o.guard));
+    sort(&mut found.objections);
     found.objections
+}
+
+/// The gravest first; of one guard, what never stands aside.
+pub fn sort(objections: &mut [Objection]) {
+    objections.sort_by_key(|o| (HandGuard::ALL.iter().position(|g| *g == o.guard), o.can_stand_aside()));
 }
 
 /// Lets the named guards stand aside, and says which of them had objected.
@@ -77,9 +88,8 @@ pub fn judge(input: &HandInput<'_>) -> Vec<Objection> {
 /// # Errors
 /// The refusal of the gravest guard that is left, which names the others.
 pub fn refuse(objections: &[Objection], despite: &[HandGuard]) -> Result<Vec<HandGuard>, Refusal> {
-    let stands_aside = |guard: HandGuard| guard.can_stand_aside() && despite.contains(&guard);
     let (aside, left): (Vec<&Objection>, Vec<&Objection>) =
-        objections.iter().partition(|o| stands_aside(o.guard));
+        objections.iter().partition(|o| o.can_stand_aside() && despite.contains(&o.guard));
     let Some((first, others)) = left.split_first() else {
         let mut guards: Vec<HandGuard> = aside.iter().map(|o| o.guard).collect();
         guards.dedup();
@@ -92,7 +102,7 @@ pub fn refuse(objections: &[Objection], despite: &[HandGuard]) -> Result<Vec<Han
         })
         .collect();
     let others = if others.is_empty() { String::new() } else { format!("; also {}", others.join(", ")) };
-    let options: Vec<String> = match left.iter().all(|o| o.guard.can_stand_aside()) {
+    let options: Vec<String> = match left.iter().all(|o| o.can_stand_aside()) {
         true => {
             let mut names: Vec<&str> = left.iter().map(|o| o.guard.name()).collect();
             names.dedup();
@@ -107,7 +117,7 @@ pub fn refuse(objections: &[Objection], despite: &[HandGuard]) -> Result<Vec<Han
     Err(Refusal {
         guard: first.guard.name(),
         saw: format!("{}{others}", first.saw()),
-        look_at: format!("{}{all_the_same}", first.guard.look_at()),
+        look_at: format!("{}{all_the_same}", first.look_at()),
     })
 }
 
@@ -175,15 +185,20 @@ impl Found<'_> {
         }
     }
 
+    /// What a cell of a table may hold.
+    fn range(&self, role: TableRole) -> [f64; 2] {
+        let kind = self.input.controller.fuel_table;
+        match role {
+            TableRole::Fuel => self.input.settings.cell_range(kind),
+            TableRole::Mixture | TableRole::Spark => [*role.allowed(kind).start(), *role.allowed(kind).end()],
+        }
+    }
+
     /// What can be said of one table by itself: locks, the range of its cells, lean targets.
     fn compared(&mut self, role: TableRole, before: &Table, after: &Table) -> Vec<Point> {
         let (input, settings) = (self.input, self.input.settings);
-        let kind = input.controller.fuel_table;
         let points = compare(before, after, settings);
-        let [low, high] = match role {
-            TableRole::Fuel => settings.cell_range(kind),
-            TableRole::Mixture | TableRole::Spark => [*role.allowed(kind).start(), *role.allowed(kind).end()],
-        };
+        let [low, high] = self.range(role);
         for point in &points {
             // A lock that came with the change does not speak against it.
             let old_lock = input.before.is_none_or(|b| b.lock_of(point.rpm, point.load).is_some());
@@ -216,9 +231,7 @@ impl Found<'_> {
         let kind = input.controller.fuel_table;
         let start = input.start.unwrap_or(before);
         let amount = |tables: &SlotTables, rpm: f64, load: f64| kind.amount(tables.fuel.at(rpm, load));
-        let with_target = |tables: &SlotTables, rpm: f64, load: f64| {
-            kind.amount(tables.fuel.at(rpm, load)) / tables.mixture.at(rpm, load)
-        };
+        let with_target = |tables: &SlotTables, rpm: f64, load: f64| fuel_amount(tables, kind, rpm, load);
         for point in fuel {
             let gained = [kind.amount(point.before), kind.amount(point.after)];
             self.limits(TableRole::Fuel, point, gained, amount(start, point.rpm, point.load));
@@ -241,8 +254,7 @@ impl Found<'_> {
 
     /// Steps and distance of the fuel at one point.
     fn limits(&mut self, table: TableRole, point: &Point, [before, after]: [f64; 2], start: f64) {
-        // So that a value on a limit keeps it, whatever binary fractions say.
-        let slack = 1e-9 * before.abs().max(1.0);
+        let slack = SLACK * before.abs().max(1.0);
         let [least, most] = self.input.settings.step_range(before, point.high_load);
         if after > most + slack {
             self.object(HandGuard::StepUp, table, point);
@@ -280,9 +292,9 @@ impl Found<'_> {
         let now: Vec<f64> = cells.clone().map(|cell| moved(self.input.after, cell)).collect();
         for cell in cells {
             for other in grid.neighbours(cell) {
-                let changed = |cell: usize| (now[cell] - then[cell]).abs() > 1e-12;
+                let changed = |cell: usize| (now[cell] - then[cell]).abs() > SLACK;
                 let allowed = limit.max(then[cell] - then[other]);
-                if now[cell] - now[other] <= allowed + 1e-9 || now[cell].is_nan() || now[other].is_nan() {
+                if now[cell] - now[other] <= allowed + SLACK || now[cell].is_nan() || now[other].is_nan() {
                     continue;
                 }
                 for cell in [cell, other].into_iter().filter(|cell| changed(*cell)) {
@@ -297,23 +309,10 @@ impl Found<'_> {
         }
     }
 
-    /// A new slot's targets; there is nothing that its tables could be compared with.
-    fn targets_of_a_new_slot(&mut self) {
-        let mixture = &self.input.after.mixture;
-        for cell in 0..mixture.grid.cells() {
-            let (rpm, load) = mixture.grid.point(cell);
-            let wanted = mixture.values[cell];
-            if self.input.settings.is_lean_target(mixture.load_axis, load, wanted) {
-                let point = Point { rpm, load, high_load: true, before: f64::NAN, after: wanted };
-                self.object(HandGuard::LeanTarget, TableRole::Mixture, &point);
-            }
-        }
-    }
-
     /// Spark may be retarded; it is advanced by small steps only, and not far.
     fn spark(&mut self) {
-        let (Some(before), Some(after)) = (self.input.spark_before, &self.input.after.spark) else { return };
-        const SLACK: f64 = 1e-9;
+        let Some(after) = &self.input.after.spark else { return };
+        let Some(before) = self.input.spark_before else { return self.first_spark(after) };
         for point in self.compared(TableRole::Spark, before, after) {
             let advanced = point.after - point.before;
             if advanced > SPARK_STEP_DEG + SLACK {

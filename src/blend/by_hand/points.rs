@@ -1,6 +1,6 @@
 //! Where two tables differ, cell by cell, whatever their axes.
 
-use super::Blending;
+use super::{Blending, SLACK};
 use crate::bike::{FuelTableKind, SlotTables};
 use crate::table::{LoadAxis, Table};
 use crate::units;
@@ -31,7 +31,6 @@ impl Point {
 /// The cells that differ. Where the axes do too, both tables' breakpoints are
 /// looked at, and what only came from rounding to the step does not count.
 pub(super) fn compare(before: &Table, after: &Table, settings: &Blending) -> Vec<Point> {
-    const SLACK: f64 = 1e-9;
     let same_axes = before.grid == after.grid;
     let rounding = if same_axes { 0.0 } else { after.resolution.step() / 2.0 + SLACK };
     let mut points = Vec::new();
@@ -48,6 +47,11 @@ pub(super) fn compare(before: &Table, after: &Table, settings: &Blending) -> Vec
     points
 }
 
+/// The fuel that the engine gets where the controller divides by the wanted lambda.
+pub(super) fn fuel_amount(tables: &SlotTables, kind: FuelTableKind, rpm: f64, load: f64) -> f64 {
+    kind.amount(tables.fuel.at(rpm, load)) / tables.mixture.at(rpm, load)
+}
+
 /// Where the engine gets another amount of fuel: the fuel table divided by the
 /// wanted lambda, at the breakpoints of all four tables.
 pub(super) fn delivered(
@@ -56,9 +60,7 @@ pub(super) fn delivered(
     kind: FuelTableKind,
     settings: &Blending,
 ) -> Vec<Point> {
-    let amount = |tables: &SlotTables, rpm: f64, load: f64| {
-        kind.amount(tables.fuel.at(rpm, load)) / tables.mixture.at(rpm, load)
-    };
+    let amount = |tables: &SlotTables, rpm: f64, load: f64| fuel_amount(tables, kind, rpm, load);
     let mut tables = vec![&after.fuel];
     for table in [&before.fuel, &after.mixture, &before.mixture] {
         if !tables.iter().any(|other| other.grid == table.grid) {
@@ -80,7 +82,10 @@ pub(super) fn delivered(
 }
 
 /// A table's cells: where they lie, and whether they have a say at high load.
-fn places<'a>(table: &'a Table, settings: &'a Blending) -> impl Iterator<Item = (f64, f64, bool)> + 'a {
+pub(super) fn places<'a>(
+    table: &'a Table,
+    settings: &'a Blending,
+) -> impl Iterator<Item = (f64, f64, bool)> + 'a {
     (0..table.grid.cells()).map(move |cell| {
         let (rpm, load) = table.grid.point(cell);
         (rpm, load, settings.reaches_high_load(&table.grid, table.load_axis, cell))

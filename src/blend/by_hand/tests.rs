@@ -28,6 +28,7 @@ fn judged_by(
         start: Some(start),
         spark_before: before.spark.as_ref(),
         spark_start: start.spark.as_ref(),
+        others: &[],
         controller,
         settings: &Blending::default(),
     })
@@ -130,6 +131,63 @@ fn guards_stand_aside_one_by_one_and_some_never() {
     assert_eq!(refuse(&objections, &all), Ok(vec![HandGuard::StepUp, HandGuard::Steepness]));
     let advanced = judged(&today(), &with(today(), TableRole::Spark, 0, 52.0), &today());
     assert_eq!(refuse(&advanced, &HandGuard::ALL).expect_err("refused").guard, "spark_step");
+}
+
+#[test]
+fn a_new_slot_is_judged_by_its_cells_and_the_other_slots() {
+    use TableRole::{Fuel, Mixture as Targets, Spark};
+    let judged = |after: &SlotTables, others: &[SlotTables], mixture: Mixture| {
+        judge(&HandInput {
+            before: None,
+            after,
+            start: None,
+            spark_before: None,
+            spark_start: None,
+            others,
+            controller: &Controller { mixture, ..CONTROLLER },
+            settings: &Blending::default(),
+        })
+    };
+    let richer = with(with(today(), Fuel, 2, 60.0), Spark, 0, 40.0);
+    let others = [richer, today()];
+    for (role, cell, value, guards) in [
+        (Fuel, 0, 3.0, vec![]),
+        (Fuel, 0, 2.9, vec!["cell_range"]),
+        (Fuel, 2, 48.0, vec![]),
+        (Fuel, 2, 47.9, vec!["new_slot"]),
+        (Fuel, 2, 100.0, vec![]),
+        (Targets, 0, 1.07, vec![]),
+        (Targets, 2, 0.92, vec!["new_slot"]),
+        (Targets, 2, 0.96, vec!["new_slot", "lean_target"]),
+        (Spark, 0, 51.0, vec![]),
+        (Spark, 0, 51.1, vec!["new_slot"]),
+    ] {
+        let after = with(today(), role, cell, value);
+        let found = judged(&after, &others, Mixture::Controller);
+        assert_eq!(names(&found), guards, "{role:?} {cell} {value}");
+    }
+    let mut leaner_target = with(today(), Targets, 2, 0.95);
+    leaner_target.mixture.resolution = Resolution::new(0.001).expect("a step");
+    let found = judged(&leaner_target, &others, Mixture::Controller);
+    assert_eq!((found[0].table, &*found[0].cells[0]), (Targets, "1000 rpm, 80 %: 0.880→0.950"));
+    assert_eq!(names(&judged(&leaner_target, &others, Mixture::Table)), [""; 0]);
+    // Where no other slot has spark, or there is none at all, nothing can be compared.
+    let bare = SlotTables { spark: None, ..today() };
+    let far = with(today(), Spark, 0, 55.0);
+    assert_eq!(names(&judged(&far, &[bare], Mixture::Controller)), [""; 0]);
+    assert_eq!(names(&judged(&with(today(), Fuel, 2, 20.0), &[], Mixture::Controller)), [""; 0]);
+    // A copy of a slot passes, whatever its cells hold.
+    let idle = with(today(), Fuel, 0, 2.9);
+    assert_eq!(names(&judged(&idle, &[idle.clone()], Mixture::Controller)), [""; 0]);
+    // The fuel of a new slot stands aside when told to, its spark never.
+    let lean = with(today(), Fuel, 2, 40.0);
+    let found = judged(&lean, &others, Mixture::Controller);
+    assert!(refuse(&found, &[]).expect_err("refused").look_at.ends_with("--despite new_slot"));
+    assert_eq!(refuse(&found, &[HandGuard::NewSlot]), Ok(vec![HandGuard::NewSlot]));
+    let both = judged(&with(lean, Spark, 0, 55.0), &others, Mixture::Controller);
+    let refusal = refuse(&both, &HandGuard::ALL).expect_err("refused");
+    assert!(refusal.saw.contains("1000 rpm, 10 %: 50.0→55.0"), "{}", refusal.saw);
+    assert!(refusal.look_at.starts_with("knock") && !refusal.look_at.contains("--despite"));
 }
 
 #[test]
