@@ -79,13 +79,13 @@ impl Bench {
 
     /// The binary, isolated, in the home folder.
     pub fn command(&self, args: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_rideloop"));
-        self.isolate(&mut command);
+        let mut command = self.isolated(Command::new(env!("CARGO_BIN_EXE_rideloop")));
         command.args(args);
         command
     }
 
-    fn isolate(&self, command: &mut Command) {
+    /// A command with the bench's home, clock and identity and nothing else of the world.
+    pub fn isolated(&self, mut command: Command) -> Command {
         command
             .env_clear()
             .env("PATH", std::env::var_os("PATH").unwrap_or_default())
@@ -96,6 +96,7 @@ impl Bench {
             .env("SOURCE_DATE_EPOCH", NOW)
             .current_dir(self.home())
             .stdin(Stdio::null());
+        command
     }
 
     /// Runs the binary outside the bike folder.
@@ -117,8 +118,7 @@ impl Bench {
 
     /// Git, isolated, in the bike folder.
     pub fn git_command(&self, args: &[&str]) -> Command {
-        let mut command = Command::new("git");
-        self.isolate(&mut command);
+        let mut command = self.isolated(Command::new("git"));
         command.args(args).current_dir(&self.bike);
         command
     }
@@ -183,7 +183,8 @@ fn collect(folder: &Path, files: &mut Vec<(PathBuf, Vec<u8>)>) {
     }
 }
 
-fn copy(from: &Path, to: &Path) {
+/// Copies a folder with all that is in it.
+pub fn copy(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).expect("made");
     for entry in std::fs::read_dir(from).expect("listed").flatten() {
         let target = to.join(entry.file_name());
