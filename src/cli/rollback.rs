@@ -26,6 +26,9 @@ pub(super) struct Args {
     /// Go back to the tables of another build all the same.
     #[arg(long)]
     across_builds: bool,
+    /// Take a more advanced spark table back at once, where the cause for retarding it is over.
+    #[arg(long)]
+    advance_spark: bool,
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
@@ -35,6 +38,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         keep_rides: args.keep_rides,
         slot: args.slot.clone(),
         across_builds: args.across_builds,
+        advance_spark: args.advance_spark,
         when: context.now,
     };
     let done = operations::rollback(context.root(), &request)?;

@@ -26,6 +26,7 @@ mod point;
 mod replay;
 mod rides;
 mod rollback;
+mod rollback_look;
 mod run;
 mod run_revision;
 mod run_statements;

@@ -4,9 +4,11 @@ use super::error::OperationError;
 
 use super::open::OpenBike;
 use super::point::find_revision;
+use super::rollback_look::look;
 use super::write::{commit, open_for_writing, tool_name};
 use crate::bike::{FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, fuel_path};
 use crate::blend::Refusal;
+use crate::blend::by_hand::HandGuard;
 use crate::evidence::{evidence_path, rides_path};
 use crate::ledger::{FileWrite, Moment, Revision, RevisionKind, RevisionRecord};
 use crate::revision::revision_name;
@@ -29,6 +31,8 @@ pub struct RollbackRequest {
     pub slot: Option<String>,
     /// Go back to another build's tables.
     pub across_builds: bool,
+    /// Take a more advanced spark table back at once.
+    pub advance_spark: bool,
     /// When the revision is made.
     pub when: Moment,
 }
@@ -52,6 +56,14 @@ pub struct RollbackReport {
     pub counted_again: Vec<String>,
     /// Fuel cells that changed.
     pub cells_changed: usize,
+    /// Mixture cells that changed.
+    pub mixture_cells_changed: usize,
+    /// Spark cells that changed.
+    pub spark_cells_changed: usize,
+    /// Cells that are locked and changed all the same.
+    pub locked_cells_changed: usize,
+    /// What to be careful with.
+    pub cautions: Vec<String>,
 }
 
 /// Goes back to an earlier revision's tables.
@@ -83,6 +95,10 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     for slot in &slots {
         readable_today(&bike, &target, slot)?;
     }
+    let look = look(&bike, &target, &slots)?;
+    if !request.advance_spark {
+        look.refuse_advance().map_err(OperationError::Refused)?;
+    }
     let from_revision = bike.newest_name();
     let undone: Vec<&Revision> = bike
         .revisions
@@ -99,6 +115,10 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
         set_aside: Vec::new(),
         counted_again: Vec::new(),
         cells_changed: cells_changed(&bike, &target, &slots),
+        mixture_cells_changed: look.mixture_cells,
+        spark_cells_changed: look.spark_cells,
+        locked_cells_changed: look.locked_cells,
+        cautions: look.cautions.clone(),
     };
     let changes_tables = files.iter().any(|f| f.path.starts_with(MAPS_FOLDER));
     if !changes_tables {
@@ -127,6 +147,10 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     let record = RevisionRecord {
         cells_changed: report.cells_changed,
         why: Some(why.to_owned()),
+        despite: match look.advances() {
+            true => vec![HandGuard::SparkStep.name().to_owned()],
+            false => Vec::new(),
+        },
         restores: Some(target.name()),
         undoes: report.undoes.clone(),
         ..RevisionRecord::new(
@@ -139,8 +163,10 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     };
     let summary = format!("{name} rollback to {}: {why}", target.name());
     let body = format!(
-        "{} back to {}; undone: {}.\nRides set aside: {}.\nRides that count again: {}.",
+        "{}, {}, {} back to {}; undone: {}.\nRides set aside: {}.\nRides that count again: {}.",
         units::counted(report.cells_changed, "fuel cell"),
+        units::counted(report.mixture_cells_changed, "mixture cell"),
+        units::counted(report.spark_cells_changed, "spark cell"),
         target.name(),
         report.undoes.join(", "),
         named(&report.set_aside),

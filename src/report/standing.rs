@@ -142,12 +142,16 @@ pub fn rollback(report: &RollbackReport, command: &str) -> String {
         );
     };
     let mut text = format!(
-        "{} holds the tables of {} again; {} changed; undone: {}\n",
+        "{} holds the tables of {} again; {} changed{}; undone: {}\n",
         strong(revision),
         report.restores,
         units::counted(report.cells_changed, "fuel cell"),
+        others(report),
         report.undoes.join(", "),
     );
+    for caution in &report.cautions {
+        let _ = writeln!(text, "{}: {caution}", warning("caution"));
+    }
     for ride in &report.set_aside {
         let _ = writeln!(text, "set aside: {ride}");
     }
@@ -156,6 +160,17 @@ pub fn rollback(report: &RollbackReport, command: &str) -> String {
     }
     let _ = writeln!(text, "To go forward again: {command} rollback {} --why \"…\"", report.from_revision);
     text
+}
+
+/// What a rollback changed besides fuel.
+fn others(report: &RollbackReport) -> String {
+    let counted =
+        [(report.mixture_cells_changed, "mixture cell"), (report.spark_cells_changed, "spark cell")];
+    counted
+        .into_iter()
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, what)| format!(", {}", units::counted(n, what)))
+        .collect()
 }
 
 /// The ride that was simulated.

@@ -249,3 +249,37 @@ fn locks_and_limits_that_mean_nothing_are_refused() {
     );
     bench.on_bike(&["run"]).exits(1).says("leaning is held tighter than enriching");
 }
+
+#[test]
+fn a_rollback_tells_of_mixture_spark_and_locks_and_advances_no_spark_by_itself() {
+    let bench = Bench::with_bike();
+    let grid = "rpm/throttle_pct,0,50,100\n1000,10.0,10.0,10.0\n8000,34.0,30.0,28.0\n";
+    std::fs::write(bench.home().join("spark.csv"), grid).expect("written");
+    let by_hand = |args: &[&str], revision: &str| {
+        bench.on_bike(&[args, &["--why", "x"]].concat()).exits(0).says(revision);
+    };
+    by_hand(&["import", "spark.csv", "--table", "spark"], "r2");
+    by_hand(&["edit", "add", "-6", "--table", "spark"], "r3");
+    by_hand(&["edit", "add", "-0.02", "--table", "mixture", "--load", "10:20"], "r4");
+    by_hand(&["edit", "scale", "+3", "--rpm", "4000:5000", "--load", "75"], "r5");
+    by_hand(&["edit", "lock", "--rpm", "4000:5000", "--load", "75"], "r6");
+    let back = ["rollback", "r2", "--why", "pings no more"];
+    bench.on_bike(&back).exits(3).says("spark_step").says("6.0 degrees").says("--advance-spark");
+    bench.assert_whole();
+    let done = bench.on_bike(&[&["--json"], &back[..], &["--advance-spark"]].concat()).exits(0).json();
+    let count = |key: &str| done[key].as_u64().expect("a count");
+    assert_eq!(
+        (count("cells_changed"), count("locked_cells_changed"), count("spark_cells_changed")),
+        (3, 3, 6)
+    );
+    assert!(count("mixture_cells_changed") > 10, "{done:#}");
+    let cautions = done["cautions"].to_string();
+    assert!(cautions.contains("knock") && cautions.contains("high-load cells get less fuel"), "{cautions}");
+    assert_eq!(
+        bench.on_bike(&["--json", "history"]).exits(0).json()[0]["despite"],
+        serde_json::json!(["spark_step"])
+    );
+    bench.assert_whole();
+    // Retarding is free.
+    bench.on_bike(&["rollback", "r6", "--why", "it pings again"]).exits(0).says("6 spark cells");
+}

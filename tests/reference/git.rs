@@ -76,6 +76,7 @@ impl Workshop {
             keep_rides: false,
             slot: None,
             across_builds: false,
+            advance_spark: false,
             when: later(2),
         };
         let report = operations::rollback(&root, &rollback).expect("a rollback");
