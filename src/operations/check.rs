@@ -4,7 +4,7 @@ use super::delay::RideDelay;
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason};
-use super::run::tables_of;
+use super::run_sums::tables_of;
 use crate::bike::{Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, mixture_path};
 use crate::blend::Blending;
 use crate::evidence::evidence_path;

@@ -30,6 +30,7 @@ mod rollback_look;
 mod run;
 mod run_revision;
 mod run_statements;
+mod run_sums;
 pub mod season;
 mod set_aside;
 mod show;

@@ -7,9 +7,10 @@
 use super::error::OperationError;
 use super::open::{CommitFiles, OpenBike};
 use super::rides::UsableRide;
-use super::run::{Progress, RunRequest, empty_report, fill_cells, propose_from, read_and_run, ridden_tables};
+use super::run::{Progress, RunRequest, empty_report};
 use super::run_revision::files_of_run;
 use super::run_statements::statements;
+use super::run_sums::{fill_cells, propose_from, read_and_run, ridden_tables};
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, HandDeed, MAPS_FOLDER, PIPELINES_FOLDER,
     REGISTER_FILE, SlotTables, TableRole, apply_changes, locks_path, locks_text,

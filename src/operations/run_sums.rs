@@ -1,0 +1,190 @@
+//! What `run` and a replay of it compute alike: each ride through the pipeline on the
+//! table it was made on, and of all of them the proposal.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::rides::{StandingReason, UsableRide};
+use super::run::{RunReport, SkippedRide};
+use crate::bike::{SlotTables, read_regular};
+use crate::blend::{BlendInput, Proposal, propose};
+use crate::evidence::EvidenceRow;
+use crate::findings::{self, Finding};
+use crate::ledger::Moment;
+use crate::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides, run_ride};
+use crate::revision::revision_number;
+use crate::ride::{BadValue, Channel, Ride, RideError, hash};
+use std::collections::BTreeMap;
+
+/// The tables each ride was made on; rides whose tables do not serve are passed over.
+pub(super) fn ridden_tables(
+    bike: &OpenBike,
+    slot: &str,
+    usable: &mut Vec<UsableRide>,
+    report: &mut RunReport,
+) -> BTreeMap<String, SlotTables> {
+    let mut ridden = BTreeMap::new();
+    let mut troubles = BTreeMap::new();
+    for ride in usable.iter() {
+        if ridden.contains_key(&ride.revision) || troubles.contains_key(&ride.revision) {
+            continue;
+        }
+        match tables_of(bike, slot, &ride.revision) {
+            Ok(tables) => {
+                ridden.insert(ride.revision.clone(), tables);
+            }
+            Err(why) => {
+                troubles.insert(ride.revision.clone(), why);
+            }
+        }
+    }
+    usable.retain(|ride| {
+        let Some(why) = troubles.get(&ride.revision) else { return true };
+        report.passed_over.push(SkippedRide {
+            file: ride.name.clone(),
+            sha256: Some(ride.sha256.clone()),
+            reason: StandingReason::Unusable,
+            why: format!("the tables of {} do not serve: {why}", ride.revision),
+            findings: Vec::new(),
+        });
+        false
+    });
+    ridden
+}
+
+pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
+    let number = revision_number(revision);
+    let Some(found) = bike.revisions.iter().find(|r| Some(r.record.number) == number) else {
+        // In a folder without revisions its tables are r1 as soon as something is written.
+        return match bike.revisions.is_empty() && number == Some(1) {
+            true => Ok(bike.today(slot).clone()),
+            false => Err("the history does not hold them".to_owned()),
+        };
+    };
+    let (then, _) = bike.bike_at(&found.commit).map_err(|e| e.to_string())?;
+    if !bike.same_meaning(&then) {
+        return Err("their axes or kind are not today's".to_owned());
+    }
+    bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
+}
+
+/// What reading a ride told besides its outcome.
+pub(super) struct RideDetails {
+    pub(super) unparsable: Vec<BadValue>,
+    pub(super) unparsable_total: usize,
+    pub(super) slot_logged: bool,
+    pub(super) remarks: Vec<String>,
+    pub(super) findings: Vec<Finding>,
+}
+
+/// A ride that could not be used.
+pub(super) struct RideFailure {
+    pub(super) why: String,
+    pub(super) implausible: bool,
+}
+
+pub(super) fn read_and_run(
+    plan: &Plan,
+    ride: &UsableRide,
+    context: &RideContext<'_>,
+) -> Result<(RideOutcome, RideDetails), RideFailure> {
+    let fail = |why: String| RideFailure { why, implausible: false };
+    let bytes = read_regular(&ride.path).map_err(|error| fail(format!("cannot be read: {error}")))?;
+    if hash(&bytes) != ride.sha256 {
+        return Err(fail("changed while it was read".to_owned()));
+    }
+    let log = Ride::read(&ride.path, &bytes).map_err(|error| {
+        let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
+        RideFailure { why: format!("{error}{hint}"), implausible: matches!(error, RideError::Implausible(_)) }
+    })?;
+    let outcome = run_ride(plan, &log, context).map_err(|trouble| fail(trouble.to_string()))?;
+    let details = RideDetails {
+        unparsable_total: log.reading.unparsable_total(),
+        unparsable: log.reading.unparsable.clone(),
+        slot_logged: log.has(Channel::Slot),
+        remarks: log.remarks(),
+        findings: findings::of_one_ride(&log, context),
+    };
+    Ok((outcome, details))
+}
+
+/// Adds up the rides' sums, in the order of their hashes, and blends; beside it
+/// what the rides show together.
+pub(super) fn propose_from(
+    bike: &OpenBike,
+    plan: &Plan,
+    slot: &str,
+    good: &[(UsableRide, RideOutcome, bool)],
+    when: Moment,
+) -> Result<(Proposal, Option<Finding>), OperationError> {
+    let today = bike.today(slot);
+    let kind = bike.folder.bike.controller.fuel_table;
+    let aged: Vec<(&RideOutcome, f64)> = by_hash(good)
+        .into_iter()
+        .map(|(ride, outcome, _)| (outcome, weight_by_age(bike, plan, ride, when)))
+        .collect();
+    let start = bike.start_tables(slot)?.fuel;
+    let together = evidence_of_rides(plan, &aged, today, &start, &bike.folder.bike).ok_or_else(|| {
+        OperationError::failed(
+            "the surface cannot be solved for these rides",
+            "look for cells that hold no fuel, or use `average` in the pipeline",
+        )
+    })?;
+    let input = BlendInput {
+        today,
+        start: &start,
+        evidence: &together.cells,
+        governed: &plan.governed(&bike.folder.bike, today),
+        kind,
+        today_weighed: plan.estimator.weighs_today(),
+        false_air: &together.false_air,
+        settings: &plan.blending,
+    };
+    let grid = &today.fuel.grid;
+    let finding = findings::of_all_rides(
+        together.low_flow.as_ref(),
+        &together.false_air,
+        grid,
+        bike.folder.bike.controller.load,
+    );
+    Ok((propose(&input), finding))
+}
+
+/// The rides in the order in which they are added up: the same rides give the same bytes.
+fn by_hash(good: &[(UsableRide, RideOutcome, bool)]) -> Vec<&(UsableRide, RideOutcome, bool)> {
+    let mut in_order: Vec<&(UsableRide, RideOutcome, bool)> = good.iter().collect();
+    in_order.sort_by(|a, b| a.0.sha256.cmp(&b.0.sha256));
+    in_order
+}
+
+/// How much a ride still counts: one half after each half-life since the
+/// revision it was made on.
+fn weight_by_age(bike: &OpenBike, plan: &Plan, ride: &UsableRide, when: Moment) -> f64 {
+    const DAY_S: f64 = 86_400.0;
+    let number = revision_number(&ride.revision);
+    let made_on = bike.revisions.iter().find(|r| Some(r.record.number) == number);
+    match (plan.half_life_days, made_on) {
+        (Some(half_life), Some(revision)) => {
+            let age_days = (when.unix_s - revision.when.unix_s).max(0) as f64 / DAY_S;
+            0.5f64.powf(age_days / half_life)
+        }
+        _ => 1.0,
+    }
+}
+
+pub(super) fn fill_cells(
+    report: &mut RunReport,
+    proposal: &Proposal,
+    good: &[(UsableRide, RideOutcome, bool)],
+    bike: &OpenBike,
+) {
+    let grid = &bike.today(&report.slot).fuel.grid;
+    let in_order = by_hash(good);
+    let rows = proposal.cells.iter().enumerate().map(|(i, cell)| {
+        let held = cell.held_by.map(|h| h.name());
+        let ridden_s = in_order.iter().map(|(_, outcome, _)| outcome.ridden_s[i]).sum();
+        EvidenceRow::new(grid.point(i), cell.before, cell.after, cell.evidence.as_ref(), ridden_s, held)
+    });
+    report.cells = rows.collect();
+    report.cells_changed = proposal.cells_changed();
+    report.cells_held = proposal.cells_held();
+}
