@@ -4,7 +4,7 @@
 
 use crate::bench::{Bench, Said};
 use crate::writers::{
-    NEXT, RUN, WRITERS, Writer, assert_in_order, head, refs, season, time, undisturbed, wanted,
+    Known, NEXT, RUN, WRITERS, Writer, assert_in_order, head, refs, season, time, undisturbed, wanted,
 };
 use std::collections::BTreeMap;
 use std::process::{Child, Command, Stdio};
@@ -159,5 +159,24 @@ fn two_first_runs_make_one_repository_and_one_history() {
         assert!(made.contains(&true), "{what}: neither");
         assert_eq!(refs(&bench), refs(&whole), "{what}");
         assert_in_order(&bench, &what);
+    }
+}
+
+#[test]
+fn verify_finds_nothing_while_another_writes() {
+    for n in 0..wanted("RIDELOOP_RACES", USUAL_RACES).div_ceil(2) {
+        let known = Known::of(n % WRITERS.len());
+        let bench = season();
+        let mut writer = start(&bench, known.writer);
+        let mut looked = 0;
+        while looked == 0 || writer.try_wait().expect("asked").is_none() {
+            bench.on_bike(&["verify", "r1"]).exits(0).says("all fit together");
+            looked += 1;
+        }
+        let said = Said::new(writer.wait_with_output().expect("ends"));
+        // It may have begun just while somebody looked.
+        let made = made(known.writer, said, known.writer.name);
+        assert_eq!(head(&bench), if made { &*known.after } else { &*known.before });
+        assert_in_order(&bench, known.writer.name);
     }
 }
