@@ -10,7 +10,7 @@ use std::io::{BufRead as _, BufReader};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-const USUAL_KILLS: usize = 18;
+const USUAL_KILLS: usize = 12;
 
 /// Of the moments so many may come after the end, since no two runs take the same time.
 const BEYOND_THE_END: f64 = 1.1;
@@ -77,7 +77,7 @@ fn killed_writers_leave_one_whole_revision_and_the_next_command_goes_on() {
         let (kind, round) = (n % kinds.len(), n / kinds.len());
         // Each kind begins elsewhere, so that few kills meet many moments.
         let moment = share(round + 7 * kind);
-        let again = (round % 3 == 2).then(|| (recovery, share(5 * n)));
+        let again = (round % 2 == 1).then(|| (recovery, share(5 * n)));
         let (at_work, revision) = kinds[kind].kill(moment, again);
         met[kind] += usize::from(at_work);
         stood[kind] += usize::from(at_work && revision);
