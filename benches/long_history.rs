@@ -183,7 +183,7 @@ fn rows(grid: &Grid, before: &Table, after: &Table) -> Vec<EvidenceRow> {
             rides: 3,
             effective_rides: 2.5,
         };
-        let held = (cell % 11 == 0).then_some("step_up");
+        let held = cell.is_multiple_of(11).then_some("step_up");
         EvidenceRow::new(
             grid.point(cell),
             before.values[cell],

@@ -131,7 +131,7 @@ fn a_full_disk_stops_every_writer_before_anything_happened() {
     let every = if wanted < LEFT_KB.len() * WRITERS.len() { 2 } else { 1 };
     let (mut full, mut enough) = (0, 0);
     for (n, (left_kb, kind)) in
-        rounds.enumerate().filter(|(n, _)| (n + n / WRITERS.len()) % every == 0).take(wanted)
+        rounds.enumerate().filter(|(n, _)| (n + n / WRITERS.len()).is_multiple_of(every)).take(wanted)
     {
         let known = Known::of(kind);
         let Some(disk) = SmallDisk::holding(&season()) else { return };

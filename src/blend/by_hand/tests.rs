@@ -178,7 +178,7 @@ fn a_new_slot_is_judged_by_its_cells_and_the_other_slots() {
     assert_eq!(names(&judged(&with(today(), Fuel, 2, 20.0), &[], Mixture::Controller)), [""; 0]);
     // A copy of a slot passes, whatever its cells hold.
     let idle = with(today(), Fuel, 0, 2.9);
-    assert_eq!(names(&judged(&idle, &[idle.clone()], Mixture::Controller)), [""; 0]);
+    assert_eq!(names(&judged(&idle, std::slice::from_ref(&idle), Mixture::Controller)), [""; 0]);
     // The fuel of a new slot stands aside when told to, its spark never.
     let lean = with(today(), Fuel, 2, 40.0);
     let found = judged(&lean, &others, Mixture::Controller);

@@ -78,7 +78,7 @@ fn builds(bike: &OpenBike, revisions: &[HistoryEntry]) -> Vec<SeasonBuild> {
             build: name.to_owned(),
             since: known.map(|b| b.since.clone()),
             what: known.map(|b| b.what.clone()),
-            last: of_build.last().or_else(|| first.clone()),
+            last: of_build.next_back().or_else(|| first.clone()),
             first,
             revisions: count,
         });

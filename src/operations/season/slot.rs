@@ -335,6 +335,6 @@ fn convergence(runs: &[&SlotStep], here: &[&SlotStep], revisions: &[&Revision]) 
         runs: runs.len(),
         state,
         first_error_pct,
-        newest_error_pct: errors.last().or(first_error_pct),
+        newest_error_pct: errors.next_back().or(first_error_pct),
     }
 }
