@@ -26,7 +26,18 @@ pub struct WholeFile {
 }
 
 impl WholeFile {
-    /// Begins a file; a folder that is not there is made. Nothing shows under its name yet. Where the
+    /// The same as [`WholeFile::begin`], in a folder that is made where it is not there.
+    ///
+    /// # Errors
+    /// When the folder cannot be made or written to.
+    pub fn begin_in_new_folder(path: &Path) -> Result<Self, OperationError> {
+        if let Some(folder) = path.parent() {
+            fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
+        }
+        Self::begin(path)
+    }
+
+    /// Begins a file in a folder that is there. Nothing shows under its name yet. Where the
     /// name is a link, the file that it leads to is meant.
     ///
     /// # Errors
@@ -34,7 +45,6 @@ impl WholeFile {
     pub fn begin(path: &Path) -> Result<Self, OperationError> {
         let path = &fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
         remove_leftovers(folder);
         let unfinished = locked(folder).map_err(|error| OperationError::io("write", path, &error))?;
         Ok(Self { unfinished, path: path.to_owned() })
@@ -118,7 +128,7 @@ mod tests {
     fn the_old_file_stands_until_the_new_one_is_whole() {
         let dir = tempfile::tempdir().expect("a folder");
         let path = dir.path().join("pages/page.html");
-        WholeFile::begin(&path).expect("begun").put(b"old").expect("put");
+        WholeFile::begin_in_new_folder(&path).expect("begun").put(b"old").expect("put");
         let begun = WholeFile::begin(&path).expect("begun");
         assert_eq!(fs::read(&path).expect("read"), b"old");
         assert_eq!(WholeFile::begin(&path).expect("begun").put_new(b"other").expect("tried"), None);

@@ -191,7 +191,8 @@ fn spark_is_retarded_freely_and_advanced_by_small_steps_from_the_build_s_start_o
     edit("-6").exits(0).says("r2").says("13 spark cells");
     // Going back is advancing too.
     edit("2").exits(3).says("spark_step");
-    bench.on_bike(&["rollback", "r1", "--why", "lazy"]).exits(0);
+    bench.on_bike(&["rollback", "r1", "--why", "lazy"]).exits(3).says("spark_step");
+    bench.on_bike(&["rollback", "r1", "--why", "lazy", "--advance-spark"]).exits(0);
     for n in 4..7 {
         edit("1").exits(0).says("knock").says(&format!("r{n} is committed"));
     }
