@@ -1,7 +1,9 @@
 //! builds.yaml: what was changed on the bike, and when.
 
 use crate::problem::{Problem, Problems};
+use crate::revision::revision_number;
 use crate::yaml;
+use jiff::civil::Date;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -47,24 +49,11 @@ impl Builds {
                 let (line, column) = node.place(&[&at, key]);
                 found.push(Problem::at(path, line, column, what));
             };
-            let fine = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
-            if !build.build.chars().all(fine) {
-                let got = &build.build;
-                say("build", format!("a build name holds letters, digits, - _ and ., got `{got}`"));
+            if let Some(what) = wrong_name(&list[..i], &build.build) {
+                say("build", what);
             }
-            if list[..i].iter().any(|other| other.build == build.build) {
-                say("build", format!("build `{}` appears twice", build.build));
-            }
-            let day = |b: &Build| b.since.parse::<jiff::civil::Date>().ok();
-            match (day(build), i.checked_sub(1).and_then(|before| day(&list[before]))) {
-                (None, _) => {
-                    let got = &build.since;
-                    say("since", format!("`since` must be a day as YYYY-MM-DD, got `{got}`"));
-                }
-                (Some(this), Some(before)) if this < before => {
-                    say("since", "builds stand in order of time, newest last".to_owned());
-                }
-                _ => {}
+            if let Some(what) = wrong_day(&list[..i], &build.since) {
+                say("since", what);
             }
         }
         Problems(found).into_result().map(|()| Self { list })
@@ -75,9 +64,42 @@ impl Builds {
         &self.list
     }
 
+    /// What speaks against this name for one more build.
+    pub fn wrong_name(&self, name: &str) -> Option<String> {
+        wrong_name(&self.list, name)
+    }
+
+    /// What speaks against this day for one more build.
+    pub fn wrong_day(&self, since: &str) -> Option<String> {
+        wrong_day(&self.list, since)
+    }
+
     /// The name of the build on the bike now.
     pub fn current(&self) -> &str {
         self.list.last().map_or(FIRST_BUILD, |b| b.build.as_str())
+    }
+}
+
+fn wrong_name(before: &[Build], name: &str) -> Option<String> {
+    let fine = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
+    if name.is_empty() || !name.chars().all(fine) {
+        return Some(format!("a build name holds letters, digits, - _ and ., got `{name}`"));
+    }
+    if revision_number(name).is_some() {
+        return Some(format!("`{name}` always means a revision, so that no build can be called so"));
+    }
+    let twice = before.iter().any(|other| other.build == name);
+    twice.then(|| format!("build `{name}` appears twice"))
+}
+
+fn wrong_day(before: &[Build], since: &str) -> Option<String> {
+    let day = |text: &str| text.parse::<Date>().ok();
+    match (day(since), before.last().and_then(|build| day(&build.since))) {
+        (None, _) => Some(format!("`since` must be a day as YYYY-MM-DD, got `{since}`")),
+        (Some(this), Some(last)) if this < last => {
+            Some("builds stand in order of time, newest last".to_owned())
+        }
+        _ => None,
     }
 }
 
@@ -99,5 +121,9 @@ mod tests {
         let text = "- { build: b1, since: spring, what: x }\n- { build: b1, since: 2026-04-01, what: y }\n";
         let found = Builds::parse(Path::new("builds.yaml"), text).expect_err("bad");
         assert_eq!(found.0.len(), 2, "{found}");
+        let revision = "- { build: r3, since: 2026-04-01, what: y }\n";
+        let found = Builds::parse(Path::new("builds.yaml"), revision).expect_err("bad");
+        assert!(found.0[0].what.contains("always means a revision"), "{found}");
+        assert_eq!(Builds::default().wrong_name("race-3"), None);
     }
 }

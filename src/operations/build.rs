@@ -2,6 +2,7 @@
 
 use super::by_hand::{open_to_change, reason};
 use super::error::OperationError;
+use super::history::day_of;
 use super::open::OpenBike;
 use super::rides::RideStanding;
 use super::start::start;
@@ -55,11 +56,17 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let (writable, mut bike) = open_to_change(root, false)?;
     bike.refuse_edits()?;
     let before = bike.folder.builds.current().to_owned();
-    let since = request.since.clone().unwrap_or_else(|| day_of(request.when));
+    let since = match &request.since {
+        Some(since) => since.clone(),
+        None => day_of(request.when).map(|day| day.to_string()).ok_or_else(|| {
+            OperationError::failed("the clock shows a day that no calendar has", "say --since")
+        })?,
+    };
     let name = match &request.name {
         Some(name) => name.clone(),
         None => next_name(&before)?,
     };
+    refuse_words(&bike, &name, &since)?;
     let build = Build { build: name.clone(), since: since.clone(), what: what.clone() };
     let text = bike.folder.work_tree().text(BUILDS_FILE)?.unwrap_or_default();
     let text = with_build(&text, &bike.folder.builds, &build)?;
@@ -94,6 +101,22 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     Ok(BuildReport { revision, commit, build: name, since, what, before, silenced })
 }
 
+/// Refuses a name or a day that cannot be a build's.
+fn refuse_words(bike: &OpenBike, name: &str, since: &str) -> Result<(), OperationError> {
+    let builds = &bike.folder.builds;
+    let is_slot = bike.folder.bike.slots.iter().any(|slot| slot == name);
+    let of_a_slot = || {
+        is_slot.then(|| format!("`{name}` is a slot of bike.yaml: nobody could say which of both is meant"))
+    };
+    if let Some(what) = builds.wrong_name(name).or_else(of_a_slot) {
+        return Err(OperationError::failed(what, "say another --name"));
+    }
+    match builds.wrong_day(since) {
+        Some(what) => Err(OperationError::failed(what, "say another --since")),
+        None => Ok(()),
+    }
+}
+
 /// The text of builds.yaml with one more entry; what stood there stays as it is.
 fn with_build(text: &str, builds: &Builds, build: &Build) -> Result<String, OperationError> {
     let gap = if text.is_empty() || text.ends_with('\n') { "" } else { "\n" };
@@ -111,8 +134,7 @@ fn with_build(text: &str, builds: &Builds, build: &Build) -> Result<String, Oper
             let whats: Vec<&str> = problems.0.iter().map(|p| p.what.as_str()).collect();
             Err(OperationError::failed(
                 format!("the build cannot be added to {BUILDS_FILE}: {}", whats.join("; ")),
-                "say another --name or --since; or, if the file is no plain list of `- { build: …, since: …, \
-                 what: … }`, add the line yourself",
+                "write the file as a plain list of `- { build: …, since: …, what: … }`, or add the line yourself",
             ))
         }
         Ok(_) => Err(OperationError::failed(
@@ -131,15 +153,6 @@ fn next_name(current: &str) -> Result<String, OperationError> {
             format!("the build now is called {current}, and no next name follows from that"),
             "say --name",
         )),
-    }
-}
-
-fn day_of(when: Moment) -> String {
-    let time = jiff::Timestamp::from_second(when.unix_s);
-    let offset = jiff::tz::Offset::from_seconds(when.offset_min * 60);
-    match (time, offset) {
-        (Ok(time), Ok(offset)) => offset.to_datetime(time).date().to_string(),
-        _ => when.unix_s.to_string(),
     }
 }
 
@@ -196,6 +209,5 @@ mod tests {
         assert_eq!(next_name("b1").ok().as_deref(), Some("b2"));
         assert_eq!(next_name("race-9").ok().as_deref(), Some("race-10"));
         assert!(next_name("stock").is_err());
-        assert_eq!(day_of(Moment { unix_s: 1_777_766_399, offset_min: 120 }), "2026-05-03");
     }
 }

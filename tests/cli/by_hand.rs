@@ -537,8 +537,22 @@ fn a_new_build_silences_older_rides_and_keeps_the_tables() {
     std::fs::remove_file(bench.bike.join("rides/r2/sim-2.csv")).expect("there");
     bench.simulate(3, 15);
     let (builds, fuel) = (bench.read("builds.yaml"), bench.read("maps/power/fuel.csv"));
-    bench.on_bike(&["build", "add", "cams", "--since", "2026-01-01"]).exits(1).says("order of time");
-    bench.on_bike(&["build", "add", "cams", "--name", "b1"]).exits(1).says("appears twice");
+    for (option, value, says) in [
+        ("since", "2026-01-01", "order of time"),
+        ("since", "spring", "YYYY-MM-DD"),
+        ("name", "b1", "appears twice"),
+        ("name", "b 2", "letters, digits"),
+        ("name", "r3", "always means a revision"),
+        ("name", "power", "is a slot"),
+    ] {
+        let said =
+            bench.on_bike(&["build", "add", "cams", &format!("--{option}"), value]).exits(1).says(says);
+        let other = if option == "name" { "--since" } else { "--name" };
+        assert!(
+            said.err.contains(&format!("say another --{option}")) && !said.err.contains(other),
+            "{said:#?}"
+        );
+    }
     bench.on_bike(&["build", "add", ""]).exits(1).says("needs a reason");
     let said = bench.on_bike(&["build", "add", "sharper cams: \"hot\""]).exits(0).says("r3").says("build b2");
     assert!(said.out.contains("2 rides of build b1") && said.out.contains("loose.csv"), "{}", said.out);
