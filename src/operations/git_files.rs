@@ -149,7 +149,8 @@ mod tests {
 
     #[test]
     fn the_user_s_own_wish_stands() {
-        let own = "*.csv text eol=lf\n*.yaml !text\nmaps/**/*.csv -diff\nevidence/*.csv diff=mine\n";
+        let own =
+            "*.csv text eol=lf\n*.jsonl text\n*.yaml !text\nmaps/**/*.csv -diff\nevidence/*.csv diff=mine\n";
         assert_eq!(with_attributes(own), None);
     }
 }
