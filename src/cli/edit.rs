@@ -1,6 +1,7 @@
 //! `rideloop edit`
 
 use super::by_hand::{Guards, Reason, TableWord, answer, request};
+use super::span::region;
 use super::{Context, Result};
 use crate::bike::{CellEdit, HandDeed, SMOOTH_PCT};
 use crate::operations;
@@ -19,7 +20,8 @@ use clap::Subcommand;
                         rideloop edit smooth --rpm 3000:6000 --why \"a dent from one bad ride\"\n  \
                         rideloop edit lock --rpm 800:1400 --load 0:2 --why \"idle is set by hand\"\n\n\
                         A region holds the breakpoints from A to B, both included; without --rpm or --load \
-                        all of them."
+                        all of them. A alone must be a breakpoint itself; `rideloop history` takes the nearest \
+                        one, since it only looks."
 )]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -92,11 +94,11 @@ enum Deed {
 /// Where, and why.
 #[derive(Debug, clap::Args)]
 struct Place {
-    /// Engine speed, or from and to, 1/min.
-    #[arg(long, value_name = "A[:B]", value_parser = range)]
+    /// Engine speed, a breakpoint, or from and to, 1/min.
+    #[arg(long, value_name = "A[:B]", value_parser = region)]
     rpm: Option<[f64; 2]>,
-    /// Load, or from and to, in the unit of the table's axis.
-    #[arg(long, value_name = "A[:B]", value_parser = range)]
+    /// Load, a breakpoint, or from and to, in the unit of the table's axis.
+    #[arg(long, value_name = "A[:B]", value_parser = region)]
     load: Option<[f64; 2]>,
     /// The slot; without it the first of bike.yaml.
     #[arg(long, value_name = "NAME")]
@@ -115,15 +117,6 @@ struct Cells {
     table: TableWord,
     #[command(flatten)]
     guards: Guards,
-}
-
-/// `A` or `A:B`, ascending.
-fn range(text: &str) -> std::result::Result<[f64; 2], String> {
-    let (from, to) = text.split_once(':').unwrap_or((text, text));
-    match [super::finite(from)?, super::finite(to)?] {
-        [from, to] if from > to => Err(format!("{from} is more than {to}: write {to}:{from}")),
-        range => Ok(range),
-    }
 }
 
 /// More than -100.

@@ -15,6 +15,7 @@ use jiff::civil::Date;
     after_help = "Example:\n  rideloop history\n  rideloop history --kind run --kind edit --since 2026-04-01\n  \
                         rideloop history --rpm 3000:4500 --load 14    who touched these cells\n  \
                         rideloop --json history\n\n\
+                        A alone stands for the breakpoint nearest to it; `rideloop edit` wants one exactly.\n\n\
                         With several conditions a revision must fit all of them. How many are left out is said \
                         below the list, with --json on standard error."
 )]
