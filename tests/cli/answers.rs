@@ -62,7 +62,13 @@ fn every_command_answers_what_its_schema_says() {
     ask("show", &["show", "r2", "--html", "r2.html"]);
     ask("gaps", &["gaps", "--dyno"]);
     ask("verify", &["verify"]);
-    ask("edit", &["edit", "scale", "+1", "--rpm", "3000", "--load", "14", "--why", "hesitates"]);
+    let place = ["--rpm", "3000", "--load", "14", "--why", "hesitates"];
+    ask("edit scale", &[&["edit", "scale", "+1"], &place[..]].concat());
+    ask("edit add", &[&["edit", "add", "0.1"], &place[..]].concat());
+    ask("edit set", &[&["edit", "set", "30.5", "--dry-run"], &place[..]].concat());
+    ask("edit smooth", &[&["edit", "smooth"], &place[..]].concat());
+    ask("edit lock", &[&["edit", "lock"], &place[..]].concat());
+    ask("edit unlock", &[&["edit", "unlock"], &place[..]].concat());
     ask("export", &["export", "--out", "table.json"]);
     ask("import", &["import", "table.json", "--why", "the same again"]);
     ask("rides set-aside", &["rides", "set-aside", "r1/sim-1.csv", "--why", "loose sensor"]);
