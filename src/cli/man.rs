@@ -2,7 +2,7 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
-use crate::operations::{OperationError, tool_name};
+use crate::operations::{OperationError, WholeFile, tool_name};
 use clap::Command;
 use clap_mangen::Man;
 use schemars::JsonSchema;
@@ -46,8 +46,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     };
     std::fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
     for (file, page) in &pages {
-        let path = folder.join(file);
-        std::fs::write(&path, page).map_err(|error| OperationError::io("write", &path, &error))?;
+        WholeFile::begin(&folder.join(file))?.put(page.as_bytes())?;
     }
     let files: Vec<String> = pages.into_iter().map(|(file, _)| file).collect();
     let report = ManReport { folder: Some(folder.clone()), files, page: None };

@@ -3,7 +3,7 @@
 use super::outcome::Exit;
 use super::{Context, Result};
 use crate::findings::{self, FindingEntry};
-use crate::operations::OperationError;
+use crate::operations::{OperationError, WholeFile};
 use crate::pipeline::{self, SettingDoc, StageEntry, StageKind, stages};
 use crate::problem::nearest;
 use crate::report;
@@ -179,7 +179,7 @@ fn schema(context: &Context, path: &std::path::Path) -> Result {
         context.screen.tell(&schema, |_| text);
         return Ok(Exit::Done);
     }
-    std::fs::write(path, text).map_err(|error| OperationError::io("write", path, &error))?;
+    WholeFile::begin(path)?.put(text.as_bytes())?;
     context.screen.tell(&SchemaFile { file: path.to_path_buf() }, |_| {
         format!("{} describes pipeline files for editors that know JSON Schema\n", path.display())
     });

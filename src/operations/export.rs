@@ -8,7 +8,6 @@ use crate::bike::TableRole;
 use crate::table::{self, ExportLayout, Format, Rows};
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// What an export is asked to do.
@@ -117,15 +116,9 @@ fn put(file: &Path, text: &str, force: bool) -> Result<(), OperationError> {
             "name another file, or say --force to overwrite it",
         )
     };
-    match std::fs::metadata(file) {
-        Ok(_) if !force => Err(exists()),
-        // A device or a pipe takes the bytes itself.
-        Ok(there) if !there.is_file() => std::fs::OpenOptions::new()
-            .write(true)
-            .open(file)
-            .and_then(|mut out| out.write_all(text.as_bytes()))
-            .map_err(|error| OperationError::io("write", file, &error)),
-        _ if force => WholeFile::begin(file)?.put(text.as_bytes()),
-        _ => WholeFile::begin(file)?.put_new(text.as_bytes())?.ok_or_else(exists),
+    match force {
+        true => WholeFile::begin(file)?.put(text.as_bytes()),
+        false if std::fs::metadata(file).is_ok() => Err(exists()),
+        false => WholeFile::begin(file)?.put_new(text.as_bytes())?.ok_or_else(exists),
     }
 }

@@ -106,5 +106,5 @@ pub(super) fn ride(bike: &VirtualBike, tables: &SlotTables, request: &SimulateRe
 /// Writes what a logger would have written; a bike with several slots logs the one in use.
 fn write_log(path: &Path, log: &RideLog, slot: Option<&str>) -> Result<(), OperationError> {
     // No half ride is ever found.
-    WholeFile::begin_in_new_folder(path)?.put(log.to_csv(slot).as_bytes())
+    WholeFile::begin_with_folder(path)?.put(log.to_csv(slot).as_bytes())
 }

@@ -136,7 +136,7 @@ pub(super) fn new_from_files(
 /// Writes all of the files into an empty folder, or none.
 fn write_files(root: &Path, files: &[(String, String)]) -> Result<(), OperationError> {
     let write = |(path, text): &(String, String)| {
-        WholeFile::begin_in_new_folder(&root.join(path))?.put(text.as_bytes())
+        WholeFile::begin_with_folder(&root.join(path))?.put(text.as_bytes())
     };
     files.iter().try_for_each(write).inspect_err(|_| {
         // With half of them it would be neither a bike folder nor one that may become one.

@@ -4,10 +4,12 @@
 //! The unfinished file lies beside it, locked for as long as its maker lives. So whoever writes into the
 //! folder next knows the leftovers of a kill by their missing lock, and removes them.
 //!
+//! A device or a pipe takes the bytes itself: it has no old state to keep.
+//!
 //! Weakness: where the file system has no locks, leftovers stay.
 
 use super::error::OperationError;
-use std::fs::{self, OpenOptions, TryLockError};
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
@@ -21,33 +23,46 @@ const TRIES: u32 = 10;
 /// A file that is being made.
 #[derive(Debug)]
 pub struct WholeFile {
-    unfinished: NamedTempFile,
+    unfinished: Unfinished,
     path: PathBuf,
 }
 
-impl WholeFile {
-    /// The same as [`WholeFile::begin`], in a folder that is made where it is not there.
-    ///
-    /// # Errors
-    /// When the folder cannot be made or written to.
-    pub fn begin_in_new_folder(path: &Path) -> Result<Self, OperationError> {
-        if let Some(folder) = path.parent() {
-            fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
-        }
-        Self::begin(path)
-    }
+#[derive(Debug)]
+enum Unfinished {
+    /// The file as far as it is, beside the name it shall have.
+    Beside(NamedTempFile),
+    /// A device or a pipe of that name.
+    Device(File),
+}
 
+impl WholeFile {
     /// Begins a file in a folder that is there. Nothing shows under its name yet. Where the
     /// name is a link, the file that it leads to is meant.
     ///
     /// # Errors
     /// When the folder cannot be written to.
     pub fn begin(path: &Path) -> Result<Self, OperationError> {
+        let failed = |error: io::Error| OperationError::io("write", path, &error);
+        let there = fs::metadata(path).ok();
+        if there.as_ref().is_some_and(|there| !there.is_file() && !there.is_dir()) {
+            let device = OpenOptions::new().write(true).open(path).map_err(failed)?;
+            return Ok(Self { unfinished: Unfinished::Device(device), path: path.to_owned() });
+        }
         let path = &fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         remove_leftovers(folder);
         let unfinished = locked(folder).map_err(|error| OperationError::io("write", path, &error))?;
-        Ok(Self { unfinished, path: path.to_owned() })
+        Ok(Self { unfinished: Unfinished::Beside(unfinished), path: path.to_owned() })
+    }
+
+    /// The same in a folder that is made where it is missing.
+    ///
+    /// # Errors
+    /// When the folder cannot be made or written to.
+    pub fn begin_with_folder(path: &Path) -> Result<Self, OperationError> {
+        let folder = path.parent().unwrap_or(Path::new("."));
+        fs::create_dir_all(folder).map_err(|error| OperationError::io("make", folder, &error))?;
+        Self::begin(path)
     }
 
     /// Fills the file and gives it its name, in the place of what had it.
@@ -55,7 +70,7 @@ impl WholeFile {
     /// # Errors
     /// When it cannot be written; then what was there is as it was.
     pub fn put(self, bytes: &[u8]) -> Result<(), OperationError> {
-        let (filled, path) = self.fill(bytes)?;
+        let Some((filled, path)) = self.fill(bytes)? else { return Ok(()) };
         filled.persist(&path).map_err(|error| OperationError::io("write", &path, &error.error))?;
         Ok(())
     }
@@ -65,7 +80,10 @@ impl WholeFile {
     /// # Errors
     /// When it cannot be written.
     pub fn put_new(self, bytes: &[u8]) -> Result<Option<()>, OperationError> {
-        let (filled, path) = self.fill(bytes)?;
+        if matches!(self.unfinished, Unfinished::Device(_)) {
+            return Ok(None);
+        }
+        let Some((filled, path)) = self.fill(bytes)? else { return Ok(None) };
         match filled.persist_noclobber(&path) {
             Ok(_) => Ok(Some(())),
             Err(error) if error.error.kind() == ErrorKind::AlreadyExists => Ok(None),
@@ -73,11 +91,20 @@ impl WholeFile {
         }
     }
 
-    fn fill(mut self, bytes: &[u8]) -> Result<(NamedTempFile, PathBuf), OperationError> {
-        // Synced: a power cut must not leave the name without the bytes.
-        let written = self.unfinished.write_all(bytes).and_then(|()| self.unfinished.as_file().sync_all());
-        written.map_err(|error| OperationError::io("write", &self.path, &error))?;
-        Ok((self.unfinished, self.path))
+    /// Writes all bytes; what still waits for its name is handed back.
+    fn fill(self, bytes: &[u8]) -> Result<Option<(NamedTempFile, PathBuf)>, OperationError> {
+        let failed = |error: io::Error| OperationError::io("write", &self.path, &error);
+        match self.unfinished {
+            Unfinished::Device(mut device) => {
+                device.write_all(bytes).map_err(failed)?;
+                Ok(None)
+            }
+            Unfinished::Beside(mut file) => {
+                // Synced: a power cut must not leave the name without the bytes.
+                file.write_all(bytes).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
+                Ok(Some((file, self.path)))
+            }
+        }
     }
 }
 
@@ -127,14 +154,32 @@ mod tests {
     #[test]
     fn the_old_file_stands_until_the_new_one_is_whole() {
         let dir = tempfile::tempdir().expect("a folder");
-        let path = dir.path().join("pages/page.html");
-        WholeFile::begin_in_new_folder(&path).expect("begun").put(b"old").expect("put");
+        let path = dir.path().join("page.html");
+        WholeFile::begin(&path).expect("begun").put(b"old").expect("put");
         let begun = WholeFile::begin(&path).expect("begun");
         assert_eq!(fs::read(&path).expect("read"), b"old");
         assert_eq!(WholeFile::begin(&path).expect("begun").put_new(b"other").expect("tried"), None);
         begun.put(b"new").expect("put");
         assert_eq!(fs::read(&path).expect("read"), b"new");
-        assert_eq!(names(&dir.path().join("pages")), ["page.html"]);
+        assert_eq!(names(dir.path()), ["page.html"]);
+        assert!(WholeFile::begin(&dir.path().join("no/page.html")).is_err(), "a folder was made");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_pipe_takes_the_bytes_and_stays_what_it_is() {
+        use std::os::unix::fs::FileTypeExt as _;
+        let dir = tempfile::tempdir().expect("a folder");
+        let path = dir.path().join("pipe");
+        std::process::Command::new("mkfifo").arg(&path).status().expect("made");
+        let reader = std::thread::spawn({
+            let path = path.clone();
+            move || fs::read(path).expect("read")
+        });
+        WholeFile::begin(&path).expect("begun").put(b"page").expect("put");
+        assert_eq!(reader.join().expect("joined"), b"page");
+        assert!(fs::metadata(&path).expect("there").file_type().is_fifo());
+        assert_eq!(names(dir.path()), ["pipe"]);
     }
 
     #[test]
