@@ -2,6 +2,7 @@
 
 use super::outcome::{CliError, Exit};
 use super::{Context, Result};
+use crate::bike::REPORTS_FOLDER;
 use crate::operations::{OperationError, WholeFile};
 use crate::report::page;
 use crate::units;
@@ -28,6 +29,7 @@ pub(super) fn write(
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
 ) -> Result {
+    make_own_folder(context, path)?;
     let bytes = put(path, make)?;
     let written = PageWritten { html: path.to_owned(), bytes };
     context.screen.tell(&written, |_| {
@@ -35,6 +37,19 @@ pub(super) fn write(
         format!("{} is written, {size} MB; any browser opens it, without a network\n", path.display())
     });
     Ok(Exit::Done)
+}
+
+/// The bike's own folder for pages is made when it is first used; any other folder may be
+/// a slip of the pen.
+fn make_own_folder(context: &Context, path: &Path) -> std::result::Result<(), OperationError> {
+    let own = context.root().join(REPORTS_FOLDER);
+    let same = |a: &Path, b: &Path| std::path::absolute(a).ok() == std::path::absolute(b).ok();
+    match path.parent() {
+        Some(folder) if same(folder, &own) && context.root().is_dir() => {
+            std::fs::create_dir_all(&own).map_err(|error| OperationError::io("make", &own, &error))
+        }
+        _ => Ok(()),
+    }
 }
 
 /// A page replaces nothing but a page: not bike.yaml, not a device.

@@ -39,7 +39,7 @@ fn plain_git_shows_one_line_for_each_cell_that_changed() {
     assert!(changed > 20, "{changed}");
     // The user's own lines stand first and as they were.
     let attributes = bench.read(".gitattributes");
-    assert!(attributes.starts_with("*.csv -text\n*.yaml -text\n*.png binary\n# Plain git"), "{attributes}");
+    assert!(attributes.starts_with("*.csv -text\n*.yaml -text\n*.png binary\n# Tables"), "{attributes}");
     bench.assert_whole();
 
     let diff = with_rideloop(&bench, &bench.bike, &["diff", "r1", "r2", "--", FUEL]).exits(0).out;
