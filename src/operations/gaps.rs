@@ -25,6 +25,9 @@ const SLOWEST_KPH: f64 = 25.0;
 const FULL_FILLING: f64 = 0.85;
 /// Up to this share of it the engine brakes and cannot be held there. Ours.
 const NO_PULL: f64 = 0.15;
+/// Above this share of the limiter's speed nobody is sent on the road. Common practice,
+/// no source.
+const NEAR_LIMITER: f64 = 0.85;
 /// Below this share of the limiter's speed a high gear makes the engine labour. Common
 /// practice, no source.
 const LABOURS_BELOW: f64 = 0.3;
@@ -101,7 +104,7 @@ pub struct Gap {
 pub enum Place {
     /// Idling, the bike at a standstill.
     Idle,
-    /// Rolling with closed throttle.
+    /// Rolling out with closed throttle, or nearly so.
     EngineBraking,
     /// Riding on the road.
     Road {
@@ -225,6 +228,9 @@ fn place(bike: &OpenBike, limits: &Blending, request: &GapsRequest, cell: usize,
     if column == 0 && axis == LoadAxis::ThrottlePct && rpm <= IDLE_RPM_MAX {
         return Place::Idle;
     }
+    if rpm > NEAR_LIMITER * bike.folder.bike.engine.rev_limit_rpm {
+        return Place::Dyno;
+    }
     if (column == 0 && axis == LoadAxis::ThrottlePct) || filling.is_some_and(|f| f <= NO_PULL) {
         return Place::EngineBraking;
     }
@@ -238,7 +244,7 @@ fn place(bike: &OpenBike, limits: &Blending, request: &GapsRequest, cell: usize,
     // The highest gear gives a steady, gentle load; at low speed it would labour.
     let labours = rpm < LABOURS_BELOW * bike.folder.bike.engine.rev_limit_rpm;
     let rolls = || legal.iter().find(|(_, speed)| *speed >= SLOWEST_KPH);
-    let chosen = if labours { rolls().or(legal.last()) } else { legal.last() };
+    let chosen = if labours { rolls().or(legal.first()) } else { legal.last() };
     match chosen {
         Some((gear, speed)) => Place::Road { gear: Some(*gear), speed_kph: Some(*speed) },
         None => Place::Dyno,
