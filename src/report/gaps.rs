@@ -77,7 +77,7 @@ pub(super) fn advice(gap: &Gap, axis: LoadAxis) -> String {
         }
         Place::EngineBraking => {
             format!(
-                "near {point}: roll out with closed throttle, {hold} s in all where fuel is not cut{often}"
+                "near {point}: ease off to it and let the bike roll out, {hold} s in all where fuel is not cut{often}"
             )
         }
         Place::Road { gear: Some(gear), speed_kph: Some(speed) } => {
