@@ -70,8 +70,12 @@ pub fn counted(n: usize, noun: &str) -> String {
 }
 
 /// Text on one line, without control characters: for reasons people give.
+///
+/// Characters that show nothing or turn the direction of what follows go as well: a
+/// reason made of them would be none.
 pub fn one_line(text: &str) -> String {
-    let plain: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let hides = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}');
+    let plain: String = text.chars().map(|c| if c.is_control() || hides(c) { ' ' } else { c }).collect();
     plain.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
@@ -98,5 +102,11 @@ mod tests {
         assert_eq!(count(999), "999");
         assert_eq!(duration(59.7), "1 min 00 s");
         assert_eq!(duration(3780.0), "1 h 03 min");
+    }
+
+    #[test]
+    fn a_reason_that_shows_nothing_is_none() {
+        assert_eq!(one_line("\u{200b}\u{202e} \n"), "");
+        assert_eq!(one_line("leans\tout \u{202e}here"), "leans out here");
     }
 }

@@ -223,7 +223,7 @@ pub(super) fn run_among(
         }
     }
     if !worth_running(&bike, &plan, &slot, &usable) {
-        return nothing_to_read(report, found.is_empty());
+        return nothing_to_read(report, found.is_empty(), bike.register.rides().len());
     }
     // Of two files with the same samples the one that counted before speaks.
     usable.sort_by_key(|ride| ride.is_new);
@@ -387,13 +387,21 @@ fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]
 }
 
 /// No ride to read: nothing new, or nothing that works.
-fn nothing_to_read(mut report: RunReport, none_found: bool) -> Result<RunReport, OperationError> {
+fn nothing_to_read(
+    mut report: RunReport,
+    none_found: bool,
+    registered: usize,
+) -> Result<RunReport, OperationError> {
     let broken =
         |r: &SkippedRide| matches!(r.reason, StandingReason::Unreadable | StandingReason::UnknownRevision);
     if report.passed_over.iter().any(broken) {
         return no_ride_left(report, false);
     }
     report.nothing = Some(match none_found {
+        true if registered > 0 => format!(
+            "no log lies in rides/, though {} registered: a clone does not bring them",
+            if registered == 1 { "1 is".to_owned() } else { format!("{registered} are") }
+        ),
         true => "there is no ride yet: put logs into rides/".to_owned(),
         false => "no ride is new".to_owned(),
     });
