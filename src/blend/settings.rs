@@ -153,12 +153,17 @@ impl Blending {
     /// just below, so that points between it and the next cell are.
     pub fn reaches_high_load(&self, grid: &Grid, axis: LoadAxis, cell: usize) -> bool {
         let (_, j) = grid.position(cell);
-        let loads = grid.load.breakpoints();
+        self.load_reaches_high(grid, axis, grid.load.breakpoints()[j])
+    }
+
+    /// The same of a load between the breakpoints.
+    pub fn load_reaches_high(&self, grid: &Grid, axis: LoadAxis, load: f64) -> bool {
         let limit = match axis {
             LoadAxis::ThrottlePct => self.high_load_throttle_pct,
             LoadAxis::MapKpa => self.high_load_map_kpa,
         };
-        self.is_high_load(axis, loads[j]) || loads.get(j + 1).is_some_and(|next| *next > limit)
+        let next = grid.load.breakpoints().iter().find(|b| **b > load);
+        self.is_high_load(axis, load) || next.is_some_and(|next| *next > limit)
     }
 
     /// The least and the most fuel a cell may get in one revision, from what it

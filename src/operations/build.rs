@@ -45,6 +45,10 @@ pub struct BuildReport {
     pub before: String,
     /// Rides of the build before that fed no revision; they are silent from now on.
     pub silenced: Vec<String>,
+    /// What to be careful with.
+    pub cautions: Vec<String>,
+    /// What else is worth knowing.
+    pub notes: Vec<String>,
 }
 
 /// Begins a new build: a line in builds.yaml, and a revision with the same tables.
@@ -71,6 +75,8 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let text = bike.folder.work_tree().text(BUILDS_FILE)?.unwrap_or_default();
     let text = with_build(&text, &bike.folder.builds, &build)?;
     let silenced = unheard(&bike)?;
+    let cautions = bike.other_meaning()?;
+    let notes = Vec::from_iter(bike.taken_along(&[BUILDS_FILE])?);
     let writable = match writable {
         Some(writable) => writable,
         None => begin(root)?,
@@ -98,7 +104,7 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let summary = format!("{revision} build {name}: {what}");
     let body = format!("No table changed. Rides of build {before} say nothing about {name}.");
     let commit = commit(&writable, &record, &summary, &body, files, request.when)?;
-    Ok(BuildReport { revision, commit, build: name, since, what, before, silenced })
+    Ok(BuildReport { revision, commit, build: name, since, what, before, silenced, cautions, notes })
 }
 
 /// Refuses a name or a day that cannot be a build's.

@@ -226,7 +226,9 @@ pub(super) fn carry_out(
             spark_before: past.spark.as_ref(),
             spark_start: past.spark_start.as_ref(),
             others: &past.others,
+            ridden: past.ridden.as_ref(),
             controller: &bike.folder.bike.controller,
+            controller_before: &past.controller,
             settings: &plan.blending,
         };
         objections.extend(judge(&input));
@@ -236,12 +238,15 @@ pub(super) fn carry_out(
         // Only a slot that is no more can have changed.
         report.slots.clone_from(&bike.folder.bike.slots);
     }
+    report.cautions.extend(bike.other_meaning()?);
     report.cautions.dedup();
+    report.notes.extend(taken_along(&bike, &work)?);
     report.cells_changed = CellCounts::of(&work, &report.tables);
     report.counts = in_words(&work, &report.tables, report.cells_changed, &returned);
     if report.counts.is_empty() {
         report.nothing = Some(work.nothing);
         report.cautions.clear();
+        report.notes = work.notes;
         return Ok(report);
     }
     sort(&mut objections);
@@ -256,6 +261,13 @@ pub(super) fn carry_out(
         write_revision(root, bike, writable, &plan, request, &work, &mut report)?;
     }
     Ok(report)
+}
+
+/// Names the settings files that the change is not about and takes along.
+fn taken_along(bike: &OpenBike, work: &HandWork) -> Result<Option<String>, OperationError> {
+    let files = work.files.iter().map(|file| file.path.as_str());
+    let about: Vec<&str> = files.chain(work.imports.iter().map(|i| i.file.as_str())).collect();
+    bike.taken_along(&about)
 }
 
 /// Adds what changes in a slot to the report.

@@ -38,6 +38,7 @@ mod simulate;
 mod slot_past;
 mod start;
 mod status;
+mod taken_along;
 mod verify;
 mod watch;
 mod whole_file;

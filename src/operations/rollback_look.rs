@@ -58,7 +58,9 @@ pub(super) fn look(
             spark_before: today.spark.as_ref(),
             spark_start: None,
             others: &[],
+            ridden: None,
             controller: &bike.folder.bike.controller,
+            controller_before: &bike.folder.bike.controller,
             settings: &Blending::default(),
         };
         look.cautions.extend(cautions(&input));

@@ -228,6 +228,8 @@ pub(super) fn run_among(
     // Of two files with the same samples the one that counted before speaks.
     usable.sort_by_key(|ride| ride.is_new);
     report.notes.extend(notes);
+    report.notes.extend(bike.other_meaning()?);
+    report.notes.extend(bike.taken_along(&[])?);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };

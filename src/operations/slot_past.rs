@@ -3,8 +3,10 @@
 use super::by_hand::SlotChange;
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::{SlotTables, TableRole};
-use crate::ledger::Revision;
+use crate::bike::{Controller, SlotTables, TableRole};
+use crate::blend::by_hand::Ridden;
+use crate::ledger::{Revision, RevisionKind};
+use crate::revision::revision_number;
 use crate::table::Table;
 
 /// What the guards compare a slot's new tables with.
@@ -13,6 +15,10 @@ pub(super) struct SlotPast {
     pub tables: Option<SlotTables>,
     /// That revision, where it is not the newest of all: the slot was away.
     pub returned_from: Option<String>,
+    /// What they meant then.
+    pub controller: Controller,
+    /// Its tables after the last run, or at the start of the build.
+    pub ridden: Option<Ridden>,
     /// Its tables at the start of the build.
     pub start: Option<SlotTables>,
     /// The spark table it had last.
@@ -30,13 +36,18 @@ impl SlotPast {
     /// When the history cannot be read.
     pub(super) fn of(bike: &OpenBike, change: &SlotChange) -> Result<Self, OperationError> {
         let slot = &change.slot;
-        let (tables, returned_from) = match &change.before {
-            Some(before) => (Some(before.clone()), None),
+        let newest = || -> Result<Controller, OperationError> {
+            let Some(newest) = bike.newest() else { return Ok(bike.folder.bike.controller) };
+            Ok(bike.bike_at(&newest.commit)?.0.controller)
+        };
+        let (tables, controller, returned_from) = match &change.before {
+            Some(before) => (Some(before.clone()), newest()?, None),
             None => match last_tables(bike, slot)? {
-                Some((revision, tables)) => (Some(tables), Some(revision)),
-                None => (None, None),
+                Some(last) => (Some(last.tables), last.controller, Some(last.revision)),
+                None => (None, newest()?, None),
             },
         };
+        let ridden = ridden(bike, slot)?;
         // Where the build has no revision yet, it starts from what was there before.
         let start = bike.start_in_history(slot)?.or_else(|| tables.clone());
         let (spark, spark_start) = sparks(bike, change, tables.as_ref())?;
@@ -45,22 +56,55 @@ impl SlotPast {
             true => newest_slots(bike)?,
             false => Vec::new(),
         };
-        Ok(Self { tables, returned_from, start, spark, spark_start, others })
+        Ok(Self { tables, returned_from, controller, ridden, start, spark, spark_start, others })
     }
 }
 
 /// A slot's tables in the newest revision of this build that held it.
-fn last_tables(bike: &OpenBike, slot: &str) -> Result<Option<(String, SlotTables)>, OperationError> {
+fn last_tables(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationError> {
     for revision in of_this_build(bike) {
         if bike.holds(&revision.commit, &TableRole::Fuel.path(slot))? {
-            let (then, files) = bike.bike_at(&revision.commit)?;
-            return match bike.same_meaning(&then) {
-                true => Ok(Some((revision.name(), SlotTables::read(slot, &then, &files)?))),
-                false => Ok(None),
-            };
+            return held(bike, revision, slot);
         }
     }
     Ok(None)
+}
+
+/// A slot's tables after the last run that it was ridden for, or at the build's start.
+///
+/// A rollback brings back the tables of an earlier revision, and with them the run
+/// that they come from.
+fn ridden(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationError> {
+    let build = bike.folder.builds.current();
+    let mut up_to = u32::MAX;
+    for revision in bike.revisions.iter().filter(|r| r.record.build == build) {
+        let record = &revision.record;
+        if record.number > up_to || !record.slots.iter().any(|s| s == slot) {
+            continue;
+        }
+        match record.kind {
+            RevisionKind::Run => return held(bike, revision, slot),
+            RevisionKind::Rollback => {
+                let restored = record.restores.as_deref().and_then(revision_number);
+                up_to = restored.unwrap_or(up_to);
+            }
+            _ => {}
+        }
+    }
+    match bike.build_start_of(slot)? {
+        Some(start) => held(bike, start, slot),
+        None => Ok(None),
+    }
+}
+
+/// What a revision holds of a slot; none where it means something of another kind.
+fn held(bike: &OpenBike, revision: &Revision, slot: &str) -> Result<Option<Ridden>, OperationError> {
+    let (then, files) = bike.bike_at(&revision.commit)?;
+    if !bike.same_meaning(&then) {
+        return Ok(None);
+    }
+    let tables = SlotTables::read(slot, &then, &files)?;
+    Ok(Some(Ridden { revision: revision.name(), tables, controller: then.controller }))
 }
 
 /// The spark table a slot had last, and its first of this build; none where spark does

@@ -107,6 +107,11 @@ pub fn build(report: &BuildReport, width: usize, command: &str) -> String {
         report.before,
         report.revision,
     );
+    for (kind, lines) in [("note", &report.notes), ("caution", &report.cautions)] {
+        for line in lines {
+            let _ = writeln!(text, "\n{}: {line}", warning(kind));
+        }
+    }
     if !report.silenced.is_empty() {
         let _ = writeln!(
             text,

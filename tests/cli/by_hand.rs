@@ -574,3 +574,62 @@ fn a_new_build_silences_older_rides_and_keeps_the_tables() {
     assert_eq!((done["revision"].as_str(), done["rides"].as_array().map(Vec::len)), (Some("r4"), Some(1)));
     bench.on_bike(&["rollback", "r2", "--why", "old cams again", "--across-builds"]).exits(0);
 }
+
+#[test]
+fn leaning_by_hand_without_a_ride_between_stays_within_one_step() {
+    let bench = Bench::with_bike();
+    let lean = ["edit", "scale", "-2.5", "--load", "55:100", "--why", "a little less"];
+    bench.on_bike(&lean).exits(0).says("r2");
+    // r1 is the build's start: no ride was made since.
+    let said = refused(&bench, "high_load_lean", &lean);
+    assert!(said.out.contains("since r1"), "{said:#?}");
+    // A leaner target is leaning too.
+    let target = ["edit", "scale", "+3", "--table", "mixture", "--load", "55:100", "--why", "leaner"];
+    refused(&bench, "high_load_lean", &target);
+    // What is leaned no further passes, and so does what is meant all the same.
+    bench.on_bike(&["edit", "scale", "-3", "--load", "0:30", "--why", "cruising"]).exits(0).says("r3");
+    let meant = [&lean[..], &["--despite", "high_load_lean"]].concat();
+    bench.on_bike(&meant).exits(0).says("r4").says("high_load_lean had objected");
+    bench.on_bike(&["edit", "scale", "+1", "--load", "55:100", "--why", "back a little"]).exits(0).says("r5");
+    // Going back to r2 does not begin the counting anew.
+    bench.on_bike(&["rollback", "r2", "--why", "as it was"]).exits(0).says("r6");
+    refused(&bench, "high_load_lean", &lean);
+    bench.assert_whole();
+}
+
+#[test]
+fn another_bike_yaml_is_told_of_and_leans_nothing_unseen() {
+    let bench = Bench::with_bike();
+    let edit = ["edit", "add", "0.1", "--rpm", "1000", "--load", "0", "--why", "idle"];
+    let yaml = bench.read("bike.yaml");
+    let baked_in = yaml.replace("mixture: controller", "mixture: table");
+    bench.write("bike.yaml", &baked_in);
+    bench.on_bike(&edit).exits(0).says("r2");
+    let target = ["edit", "scale", "+8", "--table", "mixture", "--load", "75:100", "--why", "leaner"];
+    bench.on_bike(&target).exits(0).says("r3");
+    // Back again, and with it the leaner targets count.
+    bench.write("bike.yaml", &yaml);
+    let said = refused(&bench, "high_load_lean", &edit);
+    assert!(said.out.contains("mixture table"), "{said:#?}");
+    let meant = [&edit[..], &["--despite", "high_load_lean"]].concat();
+    bench.write("pipelines/own.yaml", "stages:\n  - average\n  - blend\n");
+    bench
+        .on_bike(&[&meant[..], &["--dry-run"]].concat())
+        .exits(0)
+        .says("caution: bike.yaml changed: controller.mixture table → controller")
+        .says("also taken along: bike.yaml, pipelines/own.yaml; `rideloop diff` shows how");
+    bench.on_bike(&meant).exits(0).says("r4");
+    let plain = bench.on_bike(&["--json", "edit", "add", "0.1", "--load", "0", "--why", "x"]).exits(0).json();
+    assert_eq!((&plain["notes"], &plain["cautions"]), (&serde_json::json!([]), &serde_json::json!([])));
+    // The other way round the rich targets no longer enrich.
+    bench.write("bike.yaml", &baked_in);
+    let said = refused(&bench, "high_load_lean", &edit);
+    assert!(said.out.contains("by bike.yaml"), "{said:#?}");
+    bench.write("bike.yaml", yaml.replace("displacement_cc: 700", "displacement_cc: 720"));
+    bench
+        .on_bike(&["build", "add", "bored out"])
+        .exits(0)
+        .says("engine.displacement_cc 700 → 720")
+        .says("also taken along: bike.yaml;");
+    bench.assert_whole();
+}

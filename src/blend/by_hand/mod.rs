@@ -9,10 +9,12 @@
 //! mixture table itself, a leaner target leans the engine as less fuel would.
 
 mod guard;
+mod leaning;
 mod new_slot;
 mod points;
 
 pub use guard::HandGuard;
+pub use leaning::Ridden;
 
 use super::{Blending, Refusal};
 use crate::bike::{Controller, Mixture, SlotTables, TableRole};
@@ -45,8 +47,13 @@ pub struct HandInput<'a> {
     pub spark_start: Option<&'a Table>,
     /// The bike's slots before the change, for what is new to a slot.
     pub others: &'a [SlotTables],
+    /// Its tables after the last run, or at the build's start; leaning at high load adds
+    /// up from there.
+    pub ridden: Option<&'a Ridden>,
     /// What the tables mean.
     pub controller: &'a Controller,
+    /// What the tables before meant.
+    pub controller_before: &'a Controller,
     /// The limits.
     pub settings: &'a Blending,
 }
@@ -70,6 +77,7 @@ pub fn judge(input: &HandInput<'_>) -> Vec<Objection> {
             let fuel = found.compared(TableRole::Fuel, &before.fuel, &input.after.fuel);
             found.compared(TableRole::Mixture, &before.mixture, &input.after.mixture);
             found.fuel_gained(before, &fuel);
+            found.leaning(before);
         }
         None => found.new_slot(),
     }
@@ -175,6 +183,11 @@ impl Found<'_> {
         {
             cell = format!("{cell} ({})", lock.why);
         }
+        self.object_to(guard, table, cell);
+    }
+
+    /// Objects to a cell in words.
+    fn object_to(&mut self, guard: HandGuard, table: TableRole, cell: String) {
         match self.objections.iter_mut().find(|o| o.guard == guard && o.table == table) {
             Some(objection) => {
                 if !objection.cells.contains(&cell) {
@@ -259,9 +272,9 @@ impl Found<'_> {
         if after > most + slack {
             self.object(HandGuard::StepUp, table, point);
         }
-        if after < least - slack {
-            let guard = if point.high_load { HandGuard::HighLoadLean } else { HandGuard::StepDown };
-            self.object(guard, table, point);
+        // High load is looked at by `leaning`.
+        if after < least - slack && !point.high_load {
+            self.object(HandGuard::StepDown, table, point);
         }
         if let Some([least, most]) = self.input.settings.distance_range(start)
             && ((after > most + slack && after > before) || (after < least - slack && after < before))

@@ -61,9 +61,8 @@ impl Found<'_> {
             tables.push(&slot.fuel);
             tables.extend(by_target.then_some(&slot.mixture));
         }
-        for (rpm, load) in points_of(&tables, |table| {
-            places(table, input.settings).filter(|p| p.2).map(|(rpm, load, _)| (rpm, load)).collect()
-        }) {
+        let places = places(&tables, input.settings);
+        for (rpm, load, _) in places.into_iter().filter(|(_, _, high_load)| *high_load) {
             let leanest =
                 input.others.iter().min_by(|a, b| amount(a, rpm, load).total_cmp(&amount(b, rpm, load)));
             let Some(leanest) = leanest else { return };
@@ -88,9 +87,7 @@ impl Found<'_> {
     pub(super) fn first_spark(&mut self, after: &Table) {
         let others: Vec<&Table> = self.input.others.iter().filter_map(|o| o.spark.as_ref()).collect();
         let tables: Vec<&Table> = others.iter().copied().chain([after]).collect();
-        for (rpm, load) in
-            points_of(&tables, |table| (0..table.grid.cells()).map(|cell| table.grid.point(cell)).collect())
-        {
+        for (rpm, load, _) in places(&tables, self.input.settings) {
             let most = others.iter().map(|other| other.at(rpm, load)).max_by(f64::total_cmp);
             let Some(before) = most else { return };
             let after = after.at(rpm, load);
@@ -104,16 +101,4 @@ impl Found<'_> {
 
 fn alone(rpm: f64, load: f64, after: f64) -> Point {
     Point { rpm, load, high_load: false, before: f64::NAN, after }
-}
-
-/// The places of all tables, each once.
-fn points_of(tables: &[&Table], places: impl Fn(&Table) -> Vec<(f64, f64)>) -> Vec<(f64, f64)> {
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    for (i, table) in tables.iter().enumerate() {
-        if tables[..i].iter().any(|earlier| earlier.grid == table.grid) {
-            continue;
-        }
-        points.extend(places(table));
-    }
-    points
 }

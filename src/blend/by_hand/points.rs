@@ -1,4 +1,4 @@
-//! Where two tables differ, cell by cell, whatever their axes.
+//! Where tables differ, cell by cell, whatever their axes.
 
 use super::{Blending, SLACK};
 use crate::bike::{FuelTableKind, SlotTables};
@@ -28,23 +28,29 @@ impl Point {
     }
 }
 
-/// The cells that differ. Where the axes do too, both tables' breakpoints are
-/// looked at, and what only came from rounding to the step does not count.
+/// Where they differ: the cells, or, where the axes differ too, every place where a
+/// breakpoint of either table crosses one of either. Between such places both tables
+/// run straight along each axis, so they differ most at one of them. What only came
+/// from rounding to the step does not count.
 pub(super) fn compare(before: &Table, after: &Table, settings: &Blending) -> Vec<Point> {
-    let same_axes = before.grid == after.grid;
-    let rounding = if same_axes { 0.0 } else { after.resolution.step() / 2.0 + SLACK };
-    let mut points = Vec::new();
-    for table in if same_axes { vec![after] } else { vec![before, after] } {
-        points.extend(places(table, settings).map(|(rpm, load, high_load)| Point {
+    let rounding = rounding(before, after);
+    let mut points: Vec<Point> = places(&[before, after], settings)
+        .into_iter()
+        .map(|(rpm, load, high_load)| Point {
             rpm,
             load,
             high_load,
             before: before.at(rpm, load),
             after: after.at(rpm, load),
-        }));
-    }
+        })
+        .collect();
     points.retain(|p| (p.after - p.before).abs() > rounding);
     points
+}
+
+/// How far two tables may lie apart by rounding alone: other axes move values off the step.
+pub(super) fn rounding(before: &Table, after: &Table) -> f64 {
+    if before.grid == after.grid { 0.0 } else { after.resolution.step() / 2.0 + SLACK }
 }
 
 /// The fuel that the engine gets where the controller divides by the wanted lambda.
@@ -53,7 +59,7 @@ pub(super) fn fuel_amount(tables: &SlotTables, kind: FuelTableKind, rpm: f64, lo
 }
 
 /// Where the engine gets another amount of fuel: the fuel table divided by the
-/// wanted lambda, at the breakpoints of all four tables.
+/// wanted lambda, wherever breakpoints of the four tables cross.
 pub(super) fn delivered(
     before: &SlotTables,
     after: &SlotTables,
@@ -61,33 +67,34 @@ pub(super) fn delivered(
     settings: &Blending,
 ) -> Vec<Point> {
     let amount = |tables: &SlotTables, rpm: f64, load: f64| fuel_amount(tables, kind, rpm, load);
-    let mut tables = vec![&after.fuel];
-    for table in [&before.fuel, &after.mixture, &before.mixture] {
-        if !tables.iter().any(|other| other.grid == table.grid) {
-            tables.push(table);
-        }
-    }
-    let mut points = Vec::new();
-    for table in tables {
-        points.extend(places(table, settings).map(|(rpm, load, high_load)| Point {
+    let tables = [&after.fuel, &before.fuel, &after.mixture, &before.mixture];
+    let mut points: Vec<Point> = places(&tables, settings)
+        .into_iter()
+        .map(|(rpm, load, high_load)| Point {
             rpm,
             load,
             high_load,
             before: amount(before, rpm, load),
             after: amount(after, rpm, load),
-        }));
-    }
+        })
+        .collect();
     points.retain(|p| p.before != p.after);
     points
 }
 
-/// A table's cells: where they lie, and whether they have a say at high load.
-pub(super) fn places<'a>(
-    table: &'a Table,
-    settings: &'a Blending,
-) -> impl Iterator<Item = (f64, f64, bool)> + 'a {
-    (0..table.grid.cells()).map(move |cell| {
-        let (rpm, load) = table.grid.point(cell);
-        (rpm, load, settings.reaches_high_load(&table.grid, table.load_axis, cell))
-    })
+/// Every place where breakpoints of the tables cross, each once, and whether a cell
+/// there has a say at high load.
+pub(super) fn places(tables: &[&Table], settings: &Blending) -> Vec<(f64, f64, bool)> {
+    let union = |axis: fn(&Table) -> &[f64]| {
+        let mut all: Vec<f64> = tables.iter().flat_map(|t| axis(t)).copied().collect();
+        all.sort_by(f64::total_cmp);
+        all.dedup();
+        all
+    };
+    let loads: Vec<(f64, bool)> = union(|t| t.grid.load.breakpoints())
+        .into_iter()
+        .map(|load| (load, tables.iter().any(|t| settings.load_reaches_high(&t.grid, t.load_axis, load))))
+        .collect();
+    let rpms = union(|t| t.grid.rpm.breakpoints());
+    rpms.into_iter().flat_map(|rpm| loads.iter().map(move |(load, high)| (rpm, *load, *high))).collect()
 }

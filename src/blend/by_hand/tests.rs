@@ -29,7 +29,9 @@ fn judged_by(
         spark_before: before.spark.as_ref(),
         spark_start: start.spark.as_ref(),
         others: &[],
+        ridden: None,
         controller,
+        controller_before: controller,
         settings: &Blending::default(),
     })
 }
@@ -144,7 +146,9 @@ fn a_new_slot_is_judged_by_its_cells_and_the_other_slots() {
             spark_before: None,
             spark_start: None,
             others,
+            ridden: None,
             controller: &Controller { mixture, ..CONTROLLER },
+            controller_before: &CONTROLLER,
             settings: &Blending::default(),
         })
     };
@@ -191,7 +195,7 @@ fn a_new_slot_is_judged_by_its_cells_and_the_other_slots() {
 }
 
 #[test]
-fn other_axes_are_compared_at_both_tables_breakpoints() {
+fn other_axes_are_compared_wherever_breakpoints_of_both_tables_cross() {
     let before = today();
     let mut after = before.clone();
     after.fuel.grid.load = Axis::new(vec![10.0, 80.0]).expect("valid");
@@ -200,6 +204,82 @@ fn other_axes_are_compared_at_both_tables_breakpoints() {
     // The dropped breakpoint at 40 % held more than the line between the others does.
     let hump = (0..3).fold(before, |tables, i| with(tables, TableRole::Fuel, i * 3 + 1, 54.0));
     assert_eq!(names(&judged(&hump, &after, &hump)), ["high_load_lean"]);
+    // At breakpoints of its own neither table shows more than 4 % less; between them both do.
+    let with_axes = |rpm: &[f64], load: &[f64], values: &[f64]| {
+        let mut tables = today();
+        tables.fuel.grid.rpm = Axis::new(rpm.to_vec()).expect("valid");
+        tables.fuel.grid.load = Axis::new(load.to_vec()).expect("valid");
+        tables.fuel.values = values.to_vec();
+        tables
+    };
+    let old = with_axes(&[1000.0, 2000.0, 3000.0], &[55.0, 80.0], &[50.0, 50.0, 52.0, 52.0, 50.0, 50.0]);
+    let new = with_axes(&[1000.0, 3000.0], &[55.0, 60.0, 80.0], &[50.0, 48.0, 50.0, 50.0, 48.0, 50.0]);
+    let found = judged(&old, &new, &old);
+    assert_eq!(names(&found), ["high_load_lean"]);
+    assert_eq!(found[0].cells, ["2000 rpm, 60 %: 52.0→48.0"]);
+}
+
+#[test]
+fn leaning_by_hand_adds_up_until_the_next_ride() {
+    let since = |tables: SlotTables| Ridden { revision: "r4".to_owned(), tables, controller: CONTROLLER };
+    let judged = |before: &SlotTables, after: &SlotTables, ridden: &Ridden| {
+        judge(&HandInput {
+            before: Some(before),
+            after,
+            start: Some(before),
+            spark_before: before.spark.as_ref(),
+            spark_start: None,
+            others: &[],
+            ridden: Some(ridden),
+            controller: &CONTROLLER,
+            controller_before: &CONTROLLER,
+            settings: &Blending::default(),
+        })
+    };
+    let fuel = |value: f64| with(today(), TableRole::Fuel, 2, value);
+    let found = judged(&fuel(48.5), &fuel(47.0), &since(today()));
+    assert_eq!(names(&found), ["high_load_lean"]);
+    assert_eq!(found[0].cells, ["1000 rpm, 80 %: 50.0→47.0 since r4"]);
+    assert_eq!(names(&judged(&fuel(48.5), &fuel(48.0), &since(today()))), [""; 0]);
+    // What was leaned before does not hold a change elsewhere, or one back towards more fuel.
+    assert_eq!(names(&judged(&fuel(45.0), &fuel(45.5), &since(today()))), [""; 0]);
+    let elsewhere = with(fuel(45.0), TableRole::Fuel, 0, 51.0);
+    assert_eq!(names(&judged(&fuel(45.0), &elsewhere, &since(today()))), [""; 0]);
+    // A leaner target adds to less fuel; after a ride on it the counting begins anew.
+    let target = with(fuel(48.5), TableRole::Mixture, 2, 0.90);
+    let found = judged(&fuel(48.5), &target, &since(today()));
+    assert_eq!((names(&found), found[0].table), (vec!["high_load_lean"], TableRole::Mixture));
+    assert_eq!(names(&judged(&fuel(48.5), &target, &since(fuel(48.5)))), [""; 0]);
+}
+
+#[test]
+fn another_bike_yaml_hides_no_leaning() {
+    let baked_in = Controller { mixture: Mixture::Table, ..CONTROLLER };
+    let judged = |before: &SlotTables, then: &Controller, after: &SlotTables, now: &Controller| {
+        let ridden = Ridden { revision: "r1".to_owned(), tables: today(), controller: *then };
+        judge(&HandInput {
+            before: Some(before),
+            after,
+            start: Some(before),
+            spark_before: before.spark.as_ref(),
+            spark_start: None,
+            others: &[],
+            ridden: Some(&ridden),
+            controller: now,
+            controller_before: then,
+            settings: &Blending::default(),
+        })
+    };
+    // Without the division by a rich target the engine gets less.
+    let found = judged(&today(), &CONTROLLER, &today(), &baked_in);
+    assert_eq!(names(&found), ["high_load_lean"]);
+    assert_eq!(found[0].cells[1], "1000 rpm, 80 %: 56.8→50.0 by bike.yaml");
+    assert_eq!(names(&judged(&today(), &baked_in, &today(), &CONTROLLER)), [""; 0]);
+    // Targets that leaned nothing while they counted as baked in lean once they count.
+    let leaner = with(today(), TableRole::Mixture, 2, 0.95);
+    assert_eq!(names(&judged(&today(), &baked_in, &leaner, &baked_in)), [""; 0]);
+    let found = judged(&leaner, &baked_in, &leaner, &CONTROLLER);
+    assert_eq!((names(&found), found[0].table), (vec!["high_load_lean"], TableRole::Mixture));
 }
 
 fn cells() -> impl Strategy<Value = Vec<f64>> {

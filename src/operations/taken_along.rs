@@ -1,0 +1,106 @@
+//! The settings that a change takes along: files edited since the newest revision, and
+//! what another bike.yaml means for the fuel.
+//!
+//! The folder and its newest revision enter; a note that names the files and a caution
+//! for each setting that gives the tables another meaning leave.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use crate::bike::{BIKE_FILE, Bike, Density, Mixture};
+use crate::units;
+use serde::Serialize;
+
+impl OpenBike {
+    /// A note that names the settings files which a change takes along, but for those
+    /// it is about; none when there are none.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub(super) fn taken_along(&self, besides: &[&str]) -> Result<Option<String>, OperationError> {
+        let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(None) };
+        let files = self.settings_files(store, Some(&newest.commit))?;
+        let paths = files.iter().map(|file| file.path.as_str());
+        let paths: Vec<&str> =
+            paths.filter(|path| path.ends_with(".yaml") && !besides.contains(path)).collect();
+        let note = || format!("also taken along: {}; `rideloop diff` shows how", paths.join(", "));
+        Ok((!paths.is_empty()).then(note))
+    }
+
+    /// What to be careful with where bike.yaml gives the tables another meaning than in
+    /// the newest revision, or tells of another engine.
+    ///
+    /// # Errors
+    /// When the newest revision cannot be read.
+    pub(super) fn other_meaning(&self) -> Result<Vec<String>, OperationError> {
+        let Some(newest) = self.newest() else { return Ok(Vec::new()) };
+        let (then, _) = self.bike_at(&newest.commit)?;
+        Ok(meaning_changes(&then, &self.folder.bike))
+    }
+}
+
+fn meaning_changes(then: &Bike, now: &Bike) -> Vec<String> {
+    let (was, is) = (&then.controller, &now.controller);
+    let mut found = Vec::new();
+    let mut changed = |key: &str, [was, is]: [String; 2], meaning: &str| {
+        if was != is {
+            found.push(format!("{BIKE_FILE} changed: {key} {was} → {is}: {meaning}"));
+        }
+    };
+    changed(
+        "controller.mixture",
+        [word(&was.mixture), word(&is.mixture)],
+        match is.mixture {
+            Mixture::Controller => {
+                "the fuel of every cell now counts as divided by its wanted lambda, so that a leaner target \
+                 leans the engine; where the controller does not divide, every correction comes out wrong"
+            }
+            Mixture::Table => {
+                "the wanted lambda now counts as baked into the fuel table, so that targets move no fuel; where \
+                 the controller still divides, a leaner target leans the engine unseen"
+            }
+        },
+    );
+    changed(
+        "controller.fuel_table",
+        [word(&was.fuel_table), word(&is.fuel_table)],
+        "the numbers in the fuel tables stay and now count as another amount of fuel; a controller of another \
+         kind is a new bike folder",
+    );
+    changed(
+        "controller.density",
+        [word(&was.density), word(&is.density)],
+        match is.density {
+            Density::Controller => {
+                "air temperature and pressure now count as corrected by the controller; where it does not, the \
+                 engine runs lean in cold or dense air"
+            }
+            Density::None => {
+                "air temperature and pressure now count as corrected by nobody; where the controller does it, \
+                 rides are corrected for them twice"
+            }
+        },
+    );
+    changed(
+        "controller.load",
+        [word(&was.load), word(&is.load)],
+        "the tables are now looked up by another load; a controller of another kind is a new bike folder",
+    );
+    changed(
+        "engine.displacement_cc",
+        [then, now].map(|bike| units::plain(bike.engine.displacement_cc)),
+        "no cell changes with it, but the engine needs other fuel if it really changed; then begin a new build",
+    );
+    if then.injectors != now.injectors {
+        found.push(format!(
+            "{BIKE_FILE} changed: injectors: no cell changes with it, but the same pulse gives another amount of \
+             fuel if they really changed; then begin a new build"
+        ));
+    }
+    found
+}
+
+/// A word of bike.yaml as it stands there.
+fn word(value: &impl Serialize) -> String {
+    let value = serde_json::to_value(value).unwrap_or_default();
+    value.as_str().map_or_else(|| value.to_string(), str::to_owned)
+}
