@@ -86,10 +86,22 @@ pub(super) fn exit_of(error: &OperationError) -> Exit {
     }
 }
 
+/// So many problems are shown; a huge file has a problem on every line.
+const PROBLEMS_SHOWN: usize = 20;
+
+/// How many problems are not shown, where some are not.
+fn left_out(problems: &Problems) -> Option<usize> {
+    problems.0.len().checked_sub(PROBLEMS_SHOWN).filter(|n| *n > 0)
+}
+
 /// The error for a person.
 pub(super) fn message(error: &OperationError) -> String {
     match error {
-        OperationError::Problems(problems) => problems.0.iter().map(problem).collect(),
+        OperationError::Problems(problems) => {
+            let mut text: String = problems.0.iter().take(PROBLEMS_SHOWN).map(problem).collect();
+            text.extend(left_out(problems).map(|n| format!("and {n} more\n")));
+            text
+        }
         OperationError::Refused(refusal) => refused(refusal),
         OperationError::Ledger(error) => line(&error.to_string(), None),
         OperationError::Failed { what, hint } => line(what, hint.as_deref()),
@@ -132,8 +144,10 @@ pub(super) struct ErrorBody {
     what: String,
     /// What to do about it, where that is not obvious.
     hint: Option<String>,
-    /// Every problem of the files, for the kind `problems`.
+    /// The problems of the files, for the kind `problems`; the first of them where there are many.
     problems: Vec<ProblemBody>,
+    /// How many more there are.
+    problems_left_out: usize,
 }
 
 /// A kind of trouble.
@@ -174,7 +188,7 @@ pub(super) struct RefusalDocument {
 
 impl ErrorBody {
     fn new(kind: ErrorKind, what: impl Into<String>, hint: Option<String>) -> Self {
-        Self { kind, what: what.into(), hint, problems: Vec::new() }
+        Self { kind, what: what.into(), hint, problems: Vec::new(), problems_left_out: 0 }
     }
 
     /// The error for a script; `None` for a refusal, which is no error.
@@ -188,8 +202,12 @@ impl ErrorBody {
     }
 
     fn of_problems(problems: Problems) -> Self {
-        let mut body = Self::new(ErrorKind::Problems, problems.to_string(), None);
-        let bodies = problems.0.into_iter().map(|p| ProblemBody {
+        let left_out = left_out(&problems).unwrap_or_default();
+        let shown = Problems(problems.0.into_iter().take(PROBLEMS_SHOWN).collect());
+        let more = if left_out > 0 { format!("\nand {left_out} more") } else { String::new() };
+        let mut body = Self::new(ErrorKind::Problems, format!("{shown}{more}"), None);
+        body.problems_left_out = left_out;
+        let bodies = shown.0.into_iter().map(|p| ProblemBody {
             path: p.path.display().to_string(),
             line: p.line,
             column: p.column,
