@@ -1,6 +1,7 @@
 //! The revision that a change by hand makes: its files, its record, its message.
 
 use super::by_hand::{HandReport, HandRequest, HandWork};
+use super::diff::AXES_DIFFER;
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::start::start;
@@ -81,17 +82,15 @@ fn body(report: &HandReport, plan: &Plan) -> String {
     let mut text = String::new();
     for change in &report.tables {
         let name = format!("{} ({}), {}", change.table.name(), change.unit, change.slot);
-        if change.axes_changed {
-            text.push_str(&format!("{name}: other axes than in {}\n\n", report.from_revision));
-            continue;
-        }
         let layout =
             Layout { decimals: change.decimals, load_axis: change.load_axis, width: WIDTH, paint: &plain };
         let is_locked = |rpm: f64, load: f64| {
             report.locked.iter().any(|c| c.slot == change.slot && c.rpm == rpm && c.load == load)
         };
         let grid = draw_changes_among(&change.drawn_cells(), &layout, &is_locked);
-        text.push_str(&format!("{name}, against {}; {LOCKED} locked\n\n{grid}\n", report.from_revision));
+        let axes = if change.axes_changed { format!("\n{AXES_DIFFER}") } else { String::new() };
+        let from = &report.from_revision;
+        text.push_str(&format!("{name}, against {from}; {LOCKED} locked{axes}\n\n{grid}\n"));
     }
     for line in report.edits.iter().filter(|_| report.tables.is_empty()).chain(&report.notes) {
         text.push_str(&format!("{line}\n"));

@@ -28,7 +28,7 @@ pub struct TableChange {
     pub load_axis: LoadAxis,
     /// Decimals of a cell.
     pub decimals: usize,
-    /// The axes themselves differ, so cells cannot be compared.
+    /// The axes themselves differ: the older table is read at the newer breakpoints.
     pub axes_changed: bool,
     /// The cells that changed.
     pub cells: Vec<ChangedCell>,
@@ -52,6 +52,9 @@ pub struct ChangedCell {
     /// What held it in the newer revision: the limit at which it stopped, or `inferred`.
     pub held_by: Option<String>,
 }
+
+/// What stands beside a change grid whose tables have other axes.
+pub const AXES_DIFFER: &str = "axes differ: the older table read at the newer breakpoints";
 
 impl TableChange {
     /// The cells, ready to draw.
@@ -186,6 +189,15 @@ fn between(bike: &OpenBike, mut from: Point<'_>, mut to: Point<'_>) -> Result<Di
         );
         report.came_or_went.push(what);
     }
+    let loads = [bike_then.controller.load, bike_now.controller.load];
+    if loads[0] != loads[1] {
+        let [was, is] = loads.map(LoadAxis::name);
+        report.came_or_went.push(format!(
+            "the load axis is {was} in {} and {is} in {}, so cells cannot be compared",
+            report.from, report.to
+        ));
+        return Ok(report);
+    }
     for (slot_before, slot_after) in pairs {
         let before = bike.tables_at(then, &slot_before)?;
         let after = bike.tables_at(now, &slot_after)?;
@@ -243,8 +255,7 @@ pub(super) fn table_change(
         row.held_by.clone().filter(|_| table == TableRole::Fuel)
     };
     let cells = match &diff {
-        TableDiff::Axes => Vec::new(),
-        TableDiff::Cells(cells) => cells
+        TableDiff::Axes(cells) | TableDiff::Cells(cells) => cells
             .iter()
             .map(|c| ChangedCell {
                 rpm: c.rpm,
@@ -270,7 +281,7 @@ pub(super) fn table_change(
         },
         load_axis: after.load_axis,
         decimals: after.resolution.decimals(),
-        axes_changed: diff == TableDiff::Axes,
+        axes_changed: matches!(diff, TableDiff::Axes(_)),
         cells,
     }
 }

@@ -180,7 +180,7 @@ fn region_differs(
         let (old, new) = (tables.fuel(before, &path, id_before)?, tables.fuel(after, &path, id_after)?);
         let differs = match TableDiff::between(&old, &new) {
             TableDiff::Cells(cells) => cells.iter().any(|c| filter.holds_cell(&new, c.rpm, c.load)),
-            TableDiff::Axes => filter.has_cells_in(&old) || filter.has_cells_in(&new),
+            TableDiff::Axes(_) => filter.has_cells_in(&old) || filter.has_cells_in(&new),
         };
         if differs {
             return Ok(true);

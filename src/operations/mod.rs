@@ -50,7 +50,7 @@ pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
-pub use diff::{ChangedCell, DiffReport, SettingChange, TableChange, diff};
+pub use diff::{AXES_DIFFER, ChangedCell, DiffReport, SettingChange, TableChange, diff};
 pub use edit::{EditRequest, edit};
 pub use error::OperationError;
 pub use export::{ExportReport, ExportRequest, export};

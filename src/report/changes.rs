@@ -6,7 +6,7 @@ use super::run::legend;
 use super::style::{Align, by_change, columns, strong};
 use super::text_diff::text_diff;
 use crate::bike::TableRole;
-use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
+use crate::operations::{AXES_DIFFER, DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
 use crate::table::{CellMark, DrawnCell, Layout, draw_changes_among};
 use crate::units;
 use std::fmt::Write as _;
@@ -57,8 +57,8 @@ pub(super) fn table_change_among(
         Some(_) => format!("{} ({})", change.table.name(), change.unit),
         None => format!("{} ({}), {}", change.table.name(), change.unit, change.slot),
     };
-    if change.axes_changed {
-        return format!("{}: the axes differ, so cells cannot be compared\n", strong(&name));
+    if change.axes_changed && change.cells.is_empty() {
+        return format!("{}: {AXES_DIFFER}: no cell changes there\n", strong(&name));
     }
     let richer = change.cells.iter().filter(|c| c.change_pct > 0.0).count();
     let changed = units::counted(change.cells.len(), "cell");
@@ -72,6 +72,9 @@ pub(super) fn table_change_among(
         strong(&name),
         change.cells.len() - richer
     );
+    if change.axes_changed {
+        let _ = writeln!(text, "  {AXES_DIFFER}\n");
+    }
     // In a mixture table more lambda is less fuel.
     let sign = if change.table == TableRole::Mixture { -1.0 } else { 1.0 };
     let paint = |pct: f64, text: &str| by_change(pct * sign, text);

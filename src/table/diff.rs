@@ -21,15 +21,27 @@ pub struct CellChange {
 pub enum TableDiff {
     /// Same axes: the cells that differ, in table order.
     Cells(Vec<CellChange>),
-    /// The axes themselves changed; cells cannot be compared one by one.
-    Axes,
+    /// The axes themselves changed: the newer table's cells that differ from the older
+    /// table, read at the newer breakpoints and rounded to the newer step. None where
+    /// the load axes are of another kind.
+    Axes(Vec<CellChange>),
 }
 
 impl TableDiff {
     /// Compares two tables.
     pub fn between(before: &Table, after: &Table) -> Self {
-        if before.grid != after.grid || before.load_axis != after.load_axis {
-            return TableDiff::Axes;
+        if before.load_axis != after.load_axis {
+            return TableDiff::Axes(Vec::new());
+        }
+        if before.grid != after.grid {
+            let cells = after.values.iter().enumerate().map(|(cell, new)| {
+                let (rpm, load) = after.grid.point(cell);
+                let old = after.resolution.snap(before.at(rpm, load));
+                CellChange { rpm, load, before: old, after: *new }
+            });
+            // Half a step is rounding.
+            let step = after.resolution.step();
+            return TableDiff::Axes(cells.filter(|c| (c.after - c.before).abs() > step / 2.0).collect());
         }
         let pairs = before.values.iter().zip(&after.values).enumerate();
         let cells = pairs.filter(|(_, (old, new))| old != new).map(|(cell, (old, new))| {
@@ -42,8 +54,7 @@ impl TableDiff {
     /// How many cells differ, as far as they can be compared.
     pub fn cells_changed(&self) -> usize {
         match self {
-            TableDiff::Cells(cells) => cells.len(),
-            TableDiff::Axes => 0,
+            TableDiff::Cells(cells) | TableDiff::Axes(cells) => cells.len(),
         }
     }
 }

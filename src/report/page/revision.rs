@@ -11,7 +11,7 @@ use super::parts::{Column, day, fact, folded, list, short_hash, text, told, who}
 use super::shell::{Contents, shell};
 use super::{PageContext, season, summary};
 use crate::bike::TableRole;
-use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
+use crate::operations::{AXES_DIFFER, DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
 use crate::units;
 use Column::{Number, Text};
 use maud::{Markup, html};
@@ -157,9 +157,6 @@ fn table_change(report: &ShowReport, table: &ShownTable, slot: Option<usize>) ->
     let Some(change) = change_of(report, table) else {
         return html! { p.small { "Unchanged since " (from) "." } };
     };
-    if change.axes_changed {
-        return html! { p.small { "Its axes changed since " (from) ", so cells cannot be compared." } };
-    }
     // More wanted lambda is less fuel; spark is no matter of fuel, so its change stays uncoloured.
     let colour = match table.table {
         TableRole::Fuel => Some(1.0),
@@ -192,7 +189,10 @@ fn table_change(report: &ShowReport, table: &ShownTable, slot: Option<usize>) ->
         cells,
         slot,
     };
-    heat.render()
+    html! {
+        @if change.axes_changed { p.small { (AXES_DIFFER) } }
+        (heat.render())
+    }
 }
 
 fn seconds(evidence: &ShownEvidence, table: &ShownTable, id: usize) -> Markup {
