@@ -91,7 +91,7 @@ pub struct RevisionRecord {
     pub kind: RevisionKind,
     /// Cells of the fuel tables that changed.
     pub cells_changed: usize,
-    /// The pipeline of a run.
+    /// The pipeline of a run; of a change by hand, where its limits were not the shipped default's.
     pub pipeline: Option<PipelineRef>,
     /// The rides of a run.
     pub rides: Vec<RideRef>,

@@ -3,7 +3,7 @@
 //! `edit` and `import` say what a slot's tables were and what they shall be; here the
 //! guards look at it. `by_hand_revision` writes what they let pass.
 
-use super::by_hand_revision::write_revision;
+use super::by_hand_revision::{Guarded, write_revision};
 use super::diff::{TableChange, table_change};
 use super::error::OperationError;
 use super::open::OpenBike;
@@ -11,8 +11,8 @@ use super::slot_past::SlotPast;
 use super::write::{Writable, open_for_writing, refuse_nesting};
 use crate::bike::{BikeFolder, HandChange, SlotTables, TableRole};
 use crate::blend::Refusal;
-use crate::blend::by_hand::{HandGuard, HandInput, cautions, judge, refuse, sort};
-use crate::ledger::{FileWrite, ImportRef, Moment, RevisionKind};
+use crate::blend::by_hand::{HandGuard, HandInput, Objection, cautions, judge, looser, refuse, sort};
+use crate::ledger::{FileWrite, ImportRef, Moment, PipelineRef, RevisionKind};
 use crate::pipeline::Plan;
 use crate::units;
 use schemars::JsonSchema;
@@ -191,6 +191,7 @@ pub(super) fn carry_out(
     work: HandWork,
 ) -> Result<HandReport, OperationError> {
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
+    let usual = Plan::shipped_default()?;
     let mut report = HandReport {
         revision: None,
         commit: None,
@@ -231,7 +232,8 @@ pub(super) fn carry_out(
             controller_before: &past.controller,
             settings: &plan.blending,
         };
-        objections.extend(judge(&input));
+        let slot = (work.slots.len() > 1).then(|| change.slot.clone());
+        objections.extend(judge(&input).into_iter().map(|o| Objection { slot: slot.clone(), ..o }));
         report.cautions.extend(cautions(&input));
     }
     if report.slots.is_empty() {
@@ -241,6 +243,15 @@ pub(super) fn carry_out(
     report.cautions.extend(bike.other_meaning()?);
     report.cautions.dedup();
     report.notes.extend(taken_along(&bike, &work)?);
+    let looser = looser(&plan.blending, &usual.blending, &bike.folder.bike.controller);
+    if !looser.is_empty() {
+        report.notes.push(format!(
+            "pipeline {} holds this change by looser limits than the shipped {}: {}",
+            plan.name,
+            usual.name,
+            looser.join(", ")
+        ));
+    }
     report.cells_changed = CellCounts::of(&work, &report.tables);
     report.counts = in_words(&work, &report.tables, report.cells_changed, &returned);
     if report.counts.is_empty() {
@@ -258,7 +269,10 @@ pub(super) fn carry_out(
         }
     }
     if !request.dry_run {
-        write_revision(root, bike, writable, &plan, request, &work, &mut report)?;
+        let named = (plan.sha256 != usual.sha256)
+            .then(|| PipelineRef { name: plan.name.clone(), sha256: plan.sha256.clone() });
+        let guarded = Guarded { plan: &plan, named };
+        write_revision(root, bike, writable, &guarded, request, &work, &mut report)?;
     }
     Ok(report)
 }

@@ -7,12 +7,19 @@ use super::open::OpenBike;
 use super::start::start;
 use super::write::{Writable, begin, commit, tool_name};
 use crate::bike::{REGISTER_FILE, TableRole};
-use crate::ledger::{FileWrite, RevisionRecord};
+use crate::ledger::{FileWrite, PipelineRef, RevisionRecord};
 use crate::pipeline::Plan;
 use crate::revision::revision_name;
 use crate::table::{self, LOCKED, Layout, draw_changes_among};
 use crate::units;
 use std::path::Path;
+
+/// The pipeline whose limits guarded a change.
+pub(super) struct Guarded<'a> {
+    pub plan: &'a Plan,
+    /// What the history keeps of it, where it is not the shipped default.
+    pub named: Option<PipelineRef>,
+}
 
 /// Makes the revision, and r1 before it in a folder that has none; the report gets its
 /// name and commit.
@@ -20,7 +27,7 @@ pub(super) fn write_revision(
     root: &Path,
     mut bike: OpenBike,
     writable: Option<Writable>,
-    plan: &Plan,
+    guarded: &Guarded<'_>,
     request: &HandRequest,
     work: &HandWork,
     report: &mut HandReport,
@@ -56,6 +63,7 @@ pub(super) fn write_revision(
     let why = units::one_line(&request.why);
     let record = RevisionRecord {
         cells_changed: report.cells_changed.fuel,
+        pipeline: guarded.named.clone(),
         edits: report.edits.clone(),
         imports: report.imports.clone(),
         despite: report.despite.clone(),
@@ -69,7 +77,8 @@ pub(super) fn write_revision(
         )
     };
     let summary = format!("{name} {}: {} {}: {why}", report.slots.join(", "), report.counts, work.done);
-    report.commit = Some(commit(&writable, &record, &summary, &body(report, plan), files, request.when)?);
+    report.commit =
+        Some(commit(&writable, &record, &summary, &body(report, guarded.plan), files, request.when)?);
     report.revision = Some(name);
     Ok(())
 }

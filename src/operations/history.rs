@@ -27,7 +27,7 @@ pub struct HistoryEntry {
     pub author: String,
     /// Why, where a person had to say.
     pub why: Option<String>,
-    /// The pipeline of a run.
+    /// The pipeline of a run; of a change by hand, where its limits were not the shipped default's.
     pub pipeline: Option<PipelineRef>,
     /// The rides of a run.
     pub rides: Vec<RideRef>,

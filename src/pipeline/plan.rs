@@ -1,7 +1,7 @@
 //! A pipeline file, checked before any ride is read.
 
 use super::rows::load_channel;
-use super::shipped::shipped;
+use super::shipped::{DEFAULT_PIPELINE, shipped};
 use super::stage::{Filter, Stage};
 use super::stages;
 use crate::bike::{Bike, ClosedLoopMode, Density, FileSource, PIPELINES_FOLDER, SlotTables};
@@ -96,6 +96,15 @@ impl Plan {
                 Err(problem.into())
             }
         }
+    }
+
+    /// The shipped pipeline that a command takes when none is named.
+    ///
+    /// # Errors
+    /// When this version does not take its own pipeline.
+    pub fn shipped_default() -> Result<Self, Problems> {
+        let text = shipped(DEFAULT_PIPELINE).unwrap_or_default();
+        Self::parse(DEFAULT_PIPELINE, Path::new("(shipped) pipeline"), text)
     }
 
     /// Reads a pipeline file.

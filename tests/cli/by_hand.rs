@@ -346,7 +346,7 @@ fn other_axes_are_taken_when_meant_and_everything_that_compares_goes_on() {
         let fields: Vec<&str> = line.split(',').collect();
         let value = |at: usize| fields[at].parse::<f64>().expect("a number");
         let between = (value(10) + value(11)) / 2.0;
-        let between = if i == 0 { format!("{between}") } else { format!("{between:.1}") };
+        let between = if i == 0 { format!("{between}") } else { format!("{:.1}", between + 0.5) };
         [&fields[..11], &[between.as_str()], &fields[11..]].concat().join(",")
     };
     let other: Vec<String> = fuel.lines().filter(|l| !l.starts_with("7500")).enumerate().map(line).collect();
@@ -363,7 +363,18 @@ fn other_axes_are_taken_when_meant_and_everything_that_compares_goes_on() {
         .says("fuel table with new axes");
     bench.on_bike(&["check"]).exits(0);
     bench.on_bike(&["run"]).exits(0).says("r4 is committed");
-    bench.on_bike(&["diff", "r2", "r3"]).exits(0).says("the axes differ");
+    // The change grid stands at the new breakpoints, and its cells are counted.
+    let differ = "axes differ: the older table read at the newer breakpoints";
+    bench.on_bike(&["diff", "r2", "r3"]).exits(0).says(differ).says("48.5");
+    bench.on_bike(&["show", "r3"]).exits(0).says(differ);
+    let diff = bench.on_bike(&["--json", "diff", "r2", "r3"]).exits(0).json();
+    let cells = diff["tables"][0]["cells"].as_array().expect("cells").len();
+    assert!(diff["tables"][0]["axes_changed"] == true && cells > 0, "{diff:#}");
+    let entry = &bench.on_bike(&["--json", "history"]).exits(0).json()[1].clone();
+    assert_eq!(
+        (entry["revision"].as_str(), entry["cells_changed"].as_u64()),
+        (Some("r3"), Some(cells as u64))
+    );
     bench.on_bike(&["show", "r4"]).exits(0);
     bench.on_bike(&["cell", "3500", "48.5"]).exits(0).says("r2");
     bench.on_bike(&["edit", "scale", "+1", "--load", "48.5", "--why", "x"]).exits(0).says("r5");
@@ -632,4 +643,64 @@ fn another_bike_yaml_is_told_of_and_leans_nothing_unseen() {
         .says("engine.displacement_cc 700 → 720")
         .says("also taken along: bike.yaml;");
     bench.assert_whole();
+}
+
+#[test]
+fn the_history_remembers_a_pipeline_that_guarded_by_looser_limits() {
+    let bench = Bench::with_bike();
+    let loose =
+        "stages:\n  - average\n  - blend: { step_up_pct: 50, steepness_pct: 200, cell_range: [1, 200] }\n";
+    bench.write("pipelines/loose.yaml", loose);
+    let edit = ["edit", "scale", "+20", "--rpm", "3000", "--load", "10", "--why", "x"];
+    let edit = [&edit[..], &["--pipeline", "loose"]].concat();
+    bench
+        .on_bike(&edit)
+        .exits(0)
+        .says("step_up_pct 50 instead of 10, steepness_pct 200 instead of 15")
+        .says("cell_range 1 to 200 instead of 3 to 140");
+    let message = bench.git(&["log", "-1", "--format=%B"]).exits(0).out;
+    assert!(message.contains("\nPipeline: loose sha256:") && message.contains("step_up_pct 50"), "{message}");
+    bench.on_bike(&["show"]).exits(0).says("pipeline loose").says("steepness_pct: 200");
+    let entry = &bench.on_bike(&["--json", "history"]).exits(0).json()[0].clone();
+    assert_eq!(entry["pipeline"]["name"], "loose");
+    bench.assert_whole();
+    // The shipped default is not worth a word.
+    bench.on_bike(&["edit", "add", "0.1", "--rpm", "7000", "--why", "x"]).exits(0);
+    assert!(!bench.git(&["log", "-1", "--format=%B"]).exits(0).out.contains("\nPipeline:"));
+    bench.assert_whole();
+}
+
+#[test]
+fn a_refusal_over_two_slots_names_them() {
+    let bench = Bench::with_bike();
+    let take = ["import", "--from-folder", "--why", "x"];
+    bench.on_bike(&take).exits(0).says("r1");
+    let fuel = ["power", "economy"].map(|slot| bench.read(&format!("maps/{slot}/fuel.csv")));
+    for (slot, fuel) in ["power", "economy"].iter().zip(&fuel) {
+        bench.write(
+            &format!("maps/{slot}/fuel.csv"),
+            each_cell(fuel, |cell| (cell * 0.93).max(cell.min(3.3))),
+        );
+    }
+    let said = refused(&bench, "high_load_lean", &take);
+    assert!(said.out.contains("of the fuel table of slot power leaned"), "{said:#?}");
+    assert!(said.out.contains("of fuel, slot economy)"), "{said:#?}");
+    bench.write("maps/economy/fuel.csv", &fuel[1]);
+    let said = refused(&bench, "high_load_lean", &take);
+    assert!(!said.out.contains("of slot power"), "{said:#?}");
+}
+
+#[test]
+fn of_a_huge_file_only_the_first_problems_are_shown() {
+    let bench = Bench::with_bike();
+    let rows: Vec<String> = (1..=60).map(|n| format!("{},{}", n * 100, ["x"; 13].join(","))).collect();
+    let head = bench.read("maps/power/fuel.csv").lines().next().expect("a head").to_owned();
+    std::fs::write(bench.home().join("huge.csv"), format!("{head}\n{}\n", rows.join("\n"))).expect("written");
+    let said = bench.on_bike(&["import", "huge.csv", "--why", "x"]).exits(1);
+    assert_eq!(said.err.lines().count(), 21, "{said:#?}");
+    assert!(said.err.trim_end().ends_with("more"), "{said:#?}");
+    let error =
+        &bench.on_bike(&["--json", "import", "huge.csv", "--why", "x"]).exits(1).json()["error"].clone();
+    assert_eq!(error["problems"].as_array().map(Vec::len), Some(20), "{error:#}");
+    assert!(error["problems_left_out"].as_u64().is_some_and(|n| n >= 700), "{error:#}");
 }

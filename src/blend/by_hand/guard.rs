@@ -172,8 +172,9 @@ impl Objection {
             HandGuard::StepUp => "with too large a step towards more fuel for one revision",
             HandGuard::Steepness => "that would stand out from their neighbours",
         };
+        let slot = self.slot.as_deref().map(|slot| format!(" of slot {slot}")).unwrap_or_default();
         format!(
-            "{} of the {} table {what}: {}{more}",
+            "{} of the {} table{slot} {what}: {}{more}",
             units::counted(self.cells.len(), "cell"),
             self.table.name(),
             cells.join("; ")

@@ -10,11 +10,13 @@
 
 mod guard;
 mod leaning;
+mod looser;
 mod new_slot;
 mod points;
 
 pub use guard::HandGuard;
 pub use leaning::Ridden;
+pub use looser::looser;
 
 use super::{Blending, Refusal};
 use crate::bike::{Controller, Mixture, SlotTables, TableRole};
@@ -65,6 +67,8 @@ pub struct Objection {
     pub guard: HandGuard,
     /// The table it looked at.
     pub table: TableRole,
+    /// The slot of the table, where more than one is changed.
+    pub slot: Option<String>,
     /// The cells, each as `3000 rpm, 14 %: 24.2→27.2`.
     pub cells: Vec<String>,
 }
@@ -106,7 +110,9 @@ pub fn refuse(objections: &[Objection], despite: &[HandGuard]) -> Result<Vec<Han
     let others: Vec<String> = others
         .iter()
         .map(|o| {
-            format!("{} ({} of {})", o.guard.name(), units::counted(o.cells.len(), "cell"), o.table.name())
+            let slot = o.slot.as_deref().map(|slot| format!(", slot {slot}")).unwrap_or_default();
+            let cells = units::counted(o.cells.len(), "cell");
+            format!("{} ({cells} of {}{slot})", o.guard.name(), o.table.name())
         })
         .collect();
     let others = if others.is_empty() { String::new() } else { format!("; also {}", others.join(", ")) };
@@ -194,7 +200,7 @@ impl Found<'_> {
                     objection.cells.push(cell);
                 }
             }
-            None => self.objections.push(Objection { guard, table, cells: vec![cell] }),
+            None => self.objections.push(Objection { guard, table, slot: None, cells: vec![cell] }),
         }
     }
 
