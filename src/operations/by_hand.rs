@@ -214,7 +214,9 @@ pub(super) fn carry_out(
     };
     let mut objections = Vec::new();
     let mut returned = Vec::new();
-    for change in &work.slots {
+    let touched = slots_touched_by_settings(&bike, &work)?;
+    let several = work.slots.len() + touched.len() > 1;
+    for change in work.slots.iter().chain(&touched) {
         let past = SlotPast::of(&bike, change)?;
         compare(&bike, change, &past, &mut report);
         if past.returned_from.is_some() {
@@ -232,7 +234,7 @@ pub(super) fn carry_out(
             controller_before: &past.controller,
             settings: &plan.blending,
         };
-        let slot = (work.slots.len() > 1).then(|| change.slot.clone());
+        let slot = several.then(|| change.slot.clone());
         objections.extend(judge(&input).into_iter().map(|o| Objection { slot: slot.clone(), ..o }));
         report.cautions.extend(cautions(&input));
     }
@@ -275,6 +277,21 @@ pub(super) fn carry_out(
         write_revision(root, bike, writable, &guarded, request, &work, &mut report)?;
     }
     Ok(report)
+}
+
+/// Slots whose tables stay and mean other fuel by the bike.yaml that is taken along.
+fn slots_touched_by_settings(bike: &OpenBike, work: &HandWork) -> Result<Vec<SlotChange>, OperationError> {
+    let Some(newest) = bike.newest() else { return Ok(Vec::new()) };
+    let (then, _) = bike.bike_at(&newest.commit)?;
+    if then.controller.mixture == bike.folder.bike.controller.mixture {
+        return Ok(Vec::new());
+    }
+    let slots = bike.folder.bike.slots.iter().filter(|slot| !work.slots.iter().any(|c| c.slot == **slot));
+    let unchanged = slots.map(|slot| {
+        let tables = bike.today(slot);
+        SlotChange { slot: slot.clone(), before: Some(tables.clone()), after: tables.clone() }
+    });
+    Ok(unchanged.collect())
 }
 
 /// Names the settings files that the change is not about and takes along.

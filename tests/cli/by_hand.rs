@@ -622,6 +622,10 @@ fn another_bike_yaml_is_told_of_and_leans_nothing_unseen() {
     bench.write("bike.yaml", &yaml);
     let said = refused(&bench, "high_load_lean", &edit);
     assert!(said.out.contains("mixture table"), "{said:#?}");
+    // Whichever slot is edited: bike.yaml counts for all of them.
+    let other_slot = [&edit[..], &["--slot", "economy"]].concat();
+    let said = refused(&bench, "high_load_lean", &other_slot);
+    assert!(said.out.contains("mixture table of slot power"), "{said:#?}");
     let meant = [&edit[..], &["--despite", "high_load_lean"]].concat();
     bench.write("pipelines/own.yaml", "stages:\n  - average\n  - blend\n");
     bench
