@@ -5,8 +5,8 @@ use super::error::OperationError;
 use super::history::day_of;
 use super::open::OpenBike;
 use super::rides::RideStanding;
-use super::start::start;
-use super::write::{begin, commit, tool_name};
+use super::start::with_start;
+use super::write::{commit, tool_name};
 use crate::bike::{BUILDS_FILE, Build, Builds, FileSource, REGISTER_FILE};
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
 use crate::pipeline::RideChoice;
@@ -57,7 +57,7 @@ pub struct BuildReport {
 /// When text, name or day do not serve, or a guard refuses.
 pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, OperationError> {
     let what = reason(&request.what)?;
-    let (writable, mut bike) = open_to_change(root, false)?;
+    let (writable, bike) = open_to_change(root, false)?;
     bike.refuse_edits()?;
     let before = bike.folder.builds.current().to_owned();
     let since = match &request.since {
@@ -77,14 +77,7 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let silenced = unheard(&bike)?;
     let cautions = bike.other_meaning()?;
     let notes = Vec::from_iter(bike.taken_along(&[BUILDS_FILE])?);
-    let writable = match writable {
-        Some(writable) => writable,
-        None => begin(root)?,
-    };
-    if bike.revisions.is_empty() {
-        start(&bike, &writable, request.when)?;
-        bike = OpenBike::open(root)?;
-    }
+    let (writable, bike) = with_start(root, bike, writable, request.when)?;
     // Rides that lie directly in rides/ were made on the build before, and are
     // remembered as such.
     let mut register = bike.register.clone();

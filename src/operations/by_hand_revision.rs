@@ -4,8 +4,8 @@ use super::by_hand::{HandReport, HandRequest, HandWork};
 use super::diff::AXES_DIFFER;
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::start::start;
-use super::write::{Writable, begin, commit, tool_name};
+use super::start::with_start;
+use super::write::{Writable, commit, tool_name};
 use crate::bike::{REGISTER_FILE, TableRole};
 use crate::ledger::{FileWrite, PipelineRef, RevisionRecord};
 use crate::pipeline::Plan;
@@ -25,21 +25,14 @@ pub(super) struct Guarded<'a> {
 /// name and commit.
 pub(super) fn write_revision(
     root: &Path,
-    mut bike: OpenBike,
+    bike: OpenBike,
     writable: Option<Writable>,
     guarded: &Guarded<'_>,
     request: &HandRequest,
     work: &HandWork,
     report: &mut HandReport,
 ) -> Result<(), OperationError> {
-    let writable = match writable {
-        Some(writable) => writable,
-        None => begin(root)?,
-    };
-    if bike.revisions.is_empty() {
-        start(&bike, &writable, request.when)?;
-        bike = OpenBike::open(root)?;
-    }
+    let (writable, bike) = with_start(root, bike, writable, request.when)?;
     let number = bike.next_number();
     let name = revision_name(number);
     let mut register = bike.register.clone();

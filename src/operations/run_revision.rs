@@ -4,8 +4,8 @@ use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::UsableRide;
 use super::run::RunReport;
-use super::start::start;
-use super::write::{Writable, begin, commit, tool_name};
+use super::start::with_start;
+use super::write::{Writable, commit, tool_name};
 use crate::bike::{REGISTER_FILE, fuel_path};
 use crate::blend::Proposal;
 use crate::evidence::{self, EvidenceRow, evidence_path, rides_path};
@@ -31,15 +31,7 @@ pub(super) fn write_revision(
     when: Moment,
     report: &mut RunReport,
 ) -> Result<(), OperationError> {
-    let writable = match writable {
-        Some(writable) => writable,
-        None => begin(root)?,
-    };
-    let mut bike = bike;
-    if bike.revisions.is_empty() {
-        start(&bike, &writable, when)?;
-        bike = OpenBike { settled: bike.settled, ..OpenBike::open(root)? };
-    }
+    let (writable, bike) = with_start(root, bike, writable, when)?;
     let number = bike.next_number();
     let name = revision_name(number);
     let mut register = bike.register.clone();

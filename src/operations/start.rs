@@ -28,6 +28,25 @@ pub struct NewReport {
     pub commit: String,
 }
 
+/// Makes the repository and r1 where they are not there yet; everything else that
+/// makes a revision builds on them.
+pub(super) fn with_start(
+    root: &Path,
+    bike: OpenBike,
+    writable: Option<Writable>,
+    when: Moment,
+) -> Result<(Writable, OpenBike), OperationError> {
+    let writable = match writable {
+        Some(writable) => writable,
+        None => begin(root)?,
+    };
+    if !bike.revisions.is_empty() {
+        return Ok((writable, bike));
+    }
+    start(&bike, &writable, when)?;
+    Ok((writable, OpenBike { settled: bike.settled, ..OpenBike::open(root)? }))
+}
+
 /// Makes r1 of a folder that has no revision yet.
 pub(super) fn start(bike: &OpenBike, writable: &Writable, when: Moment) -> Result<String, OperationError> {
     let head = writable.store.head()?;

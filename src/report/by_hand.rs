@@ -1,6 +1,7 @@
 //! Changes by hand, exports and builds, as text.
 
 use super::changes::table_change_among;
+use super::run::no_revision;
 use super::style::{Align, columns, faint, strong, warning};
 use crate::operations::{BuildReport, ExportReport, HandReport};
 use crate::table::LOCKED;
@@ -53,17 +54,8 @@ pub fn by_hand(report: &HandReport, width: usize, command: &str) -> String {
 }
 
 fn verdict(report: &HandReport, command: &str) -> String {
-    if let Some(refusal) = &report.refused {
-        return format!(
-            "{} ({}): {}\nlook at: {}\nNothing was written.",
-            warning("refused"),
-            refusal.guard,
-            refusal.saw,
-            refusal.look_at
-        );
-    }
-    if let Some(nothing) = &report.nothing {
-        return format!("Nothing to do: {nothing}. No revision was made.");
+    if let Some(none) = no_revision(report.refused.as_ref(), report.nothing.as_deref()) {
+        return none;
     }
     let mut lines: Vec<String> =
         report.cautions.iter().map(|caution| format!("{}: {caution}", warning("caution"))).collect();

@@ -2,6 +2,7 @@
 
 use super::delay::delay;
 use super::style::{Align, by_change, columns, faint, strong, warning};
+use crate::blend::Refusal;
 use crate::findings::{Finding, Severity};
 use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
 use crate::pipeline::Funnel;
@@ -193,18 +194,23 @@ pub(super) fn legend(cells: &[DrawnCell]) -> String {
     format!("{}\n", faint(&format!("+ more fuel, - less fuel, . unchanged{marks}")))
 }
 
-fn verdict(report: &RunReport, command: &str) -> String {
-    if let Some(refusal) = &report.refused {
-        return format!(
+/// Why there is no revision, where a guard refused or nothing changed.
+pub(super) fn no_revision(refused: Option<&Refusal>, nothing: Option<&str>) -> Option<String> {
+    let refused = refused.map(|refusal| {
+        format!(
             "{} ({}): {}\nlook at: {}\nNothing was written.",
             warning("refused"),
             refusal.guard,
             refusal.saw,
             refusal.look_at
-        );
-    }
-    if let Some(nothing) = &report.nothing {
-        return format!("Nothing to do: {nothing}. No revision was made.");
+        )
+    });
+    refused.or_else(|| nothing.map(|nothing| format!("Nothing to do: {nothing}. No revision was made.")))
+}
+
+fn verdict(report: &RunReport, command: &str) -> String {
+    if let Some(none) = no_revision(report.refused.as_ref(), report.nothing.as_deref()) {
+        return none;
     }
     match (&report.revision, &report.commit) {
         (Some(revision), Some(commit)) => format!(
