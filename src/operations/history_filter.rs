@@ -6,13 +6,11 @@
 use super::error::OperationError;
 use super::history::{HistoryEntry, day_of};
 use super::open::OpenBike;
-use crate::bike::{BIKE_FILE, Bike, fuel_path};
-use crate::ledger::{Revision, RevisionKind, Store};
-use crate::table::{self, Axis, Table, TableDiff};
+use super::past::Past;
+use crate::ledger::{Revision, RevisionKind};
+use crate::table::{Axis, Table, TableDiff};
 use crate::units;
 use jiff::civil::Date;
-use std::collections::HashMap;
-use std::path::Path;
 use std::rc::Rc;
 
 /// Which revisions are wanted; the default wants all.
@@ -133,21 +131,22 @@ fn changed_region<'a>(
     filter: &HistoryFilter,
     wanted: &[&'a Revision],
 ) -> Result<Vec<&'a Revision>, OperationError> {
-    let Some(store) = &bike.store else { return Ok(Vec::new()) };
-    let mut tables = ParsedTables { store, bikes: HashMap::new(), fuel: HashMap::new() };
+    if bike.store.is_none() {
+        return Ok(Vec::new());
+    }
+    let past = Past::new(bike);
     let mut changed = Vec::new();
     for revision in wanted {
         let place = bike.revisions.iter().position(|r| r.commit == revision.commit);
         let before = place.and_then(|place| bike.revisions.get(place + 1));
         if let Some(before) = before
-            && region_differs(&mut tables, filter, &before.commit, &revision.commit)?
+            && region_differs(&past, filter, &before.commit, &revision.commit)?
         {
             changed.push(*revision);
         }
     }
-    let today = bike.folder.slots.values().map(|tables| &tables.fuel);
-    let mut known = today.chain(tables.fuel.values().map(Rc::as_ref));
-    if changed.is_empty() && !known.any(|table| filter.has_cells_in(table)) {
+    let in_today = bike.folder.slots.values().any(|tables| filter.has_cells_in(&tables.fuel));
+    if changed.is_empty() && !in_today && !past.any_fuel(|table| filter.has_cells_in(table)) {
         let told = |name: &str, choice: Option<AxisChoice>| choice.map(|c| format!("{name} {}", c.words()));
         let region: Vec<String> =
             [told("rpm", filter.rpm), told("load", filter.load)].into_iter().flatten().collect();
@@ -160,24 +159,23 @@ fn changed_region<'a>(
 }
 
 fn region_differs(
-    tables: &mut ParsedTables<'_>,
+    past: &Past<'_>,
     filter: &HistoryFilter,
     before: &str,
     after: &str,
 ) -> Result<bool, OperationError> {
     let slots = match &filter.slot {
         Some(slot) => vec![slot.clone()],
-        None => tables.bike(after)?.map(|bike| bike.slots.clone()).unwrap_or_default(),
+        None => past.bike_yaml(after)?.1.slots.clone(),
     };
     for slot in slots {
-        let path = fuel_path(&slot);
-        let ids = (tables.store.file_id(before, &path)?, tables.store.file_id(after, &path)?);
         // A table that came or went has no cell that changed.
-        let (Some(id_before), Some(id_after)) = ids else { continue };
-        if id_before == id_after {
+        let (Some((_, old)), Some((_, new))) = (past.fuel(before, &slot)?, past.fuel(after, &slot)?) else {
+            continue;
+        };
+        if Rc::ptr_eq(&old, &new) {
             continue;
         }
-        let (old, new) = (tables.fuel(before, &path, id_before)?, tables.fuel(after, &path, id_after)?);
         let differs = match TableDiff::between(&old, &new) {
             TableDiff::Cells(cells) => cells.iter().any(|c| filter.holds_cell(&new, c.rpm, c.load)),
             TableDiff::Axes(_) => filter.has_cells_in(&old) || filter.has_cells_in(&new),
@@ -187,52 +185,4 @@ fn region_differs(
         }
     }
     Ok(false)
-}
-
-/// Files of the history by the id of their content, each parsed once.
-struct ParsedTables<'a> {
-    store: &'a Store,
-    bikes: HashMap<String, Rc<Bike>>,
-    /// By the ids of bike.yaml, which says how to read a table, and of the table.
-    fuel: HashMap<(String, String), Rc<Table>>,
-}
-
-impl ParsedTables<'_> {
-    /// bike.yaml at a commit; `None` when the commit has none.
-    fn bike(&mut self, commit: &str) -> Result<Option<Rc<Bike>>, OperationError> {
-        let Some(id) = self.store.file_id(commit, BIKE_FILE)? else { return Ok(None) };
-        if let Some(known) = self.bikes.get(&id) {
-            return Ok(Some(Rc::clone(known)));
-        }
-        let text = self.text(commit, BIKE_FILE)?;
-        let bike = Rc::new(Bike::parse(Path::new(BIKE_FILE), &text)?);
-        self.bikes.insert(id, Rc::clone(&bike));
-        Ok(Some(bike))
-    }
-
-    fn fuel(&mut self, commit: &str, path: &str, id: String) -> Result<Rc<Table>, OperationError> {
-        let Some(bike) = self.bike(commit)? else {
-            return Err(OperationError::failed(
-                format!("commit {commit} holds {path} and no {BIKE_FILE} to read it by"),
-                "look at it with `git show`",
-            ));
-        };
-        let bike_id = self.store.file_id(commit, BIKE_FILE)?.unwrap_or_default();
-        let key = (bike_id, id);
-        if let Some(known) = self.fuel.get(&key) {
-            return Ok(Rc::clone(known));
-        }
-        let text = self.text(commit, path)?;
-        let controller = &bike.controller;
-        let allowed = controller.fuel_table.allowed();
-        let table = table::parse(Path::new(path), &text, controller.load, bike.resolution, allowed)?;
-        let table = Rc::new(table);
-        self.fuel.insert(key, Rc::clone(&table));
-        Ok(table)
-    }
-
-    fn text(&self, commit: &str, path: &str) -> Result<String, OperationError> {
-        let bytes = self.store.read_file(commit, path)?.unwrap_or_default();
-        Ok(String::from_utf8_lossy(&bytes).into_owned())
-    }
 }

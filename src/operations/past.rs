@@ -68,6 +68,11 @@ impl<'a> Past<'a> {
         Ok(Some((kind, table)))
     }
 
+    /// Whether any fuel table that was read so far is such a one.
+    pub(super) fn any_fuel(&self, is_one: impl Fn(&Table) -> bool) -> bool {
+        self.fuel.borrow().values().any(|table| is_one(table))
+    }
+
     /// The evidence of a slot as a commit holds it; empty when there is none.
     ///
     /// # Errors
