@@ -4,7 +4,7 @@
 //! tables again and again; git names equal bytes equally, so they are parsed once.
 
 use super::error::OperationError;
-use super::open::OpenBike;
+use super::open::{CommitFiles, OpenBike};
 use crate::bike::{BIKE_FILE, Bike, FuelTableKind, SlotTables, fuel_path};
 use crate::evidence::{EvidenceRow, evidence_path, parse};
 use crate::table::Table;
@@ -62,8 +62,8 @@ impl<'a> Past<'a> {
         if let Some(known) = self.fuel.borrow().get(&key) {
             return Ok(Some((kind, Rc::clone(known))));
         }
-        let (_, files) = self.bike.bike_at(commit)?;
-        let table = Rc::new(SlotTables::read_fuel(slot, &bike, &files)?);
+        let store = self.bike.store.as_ref().expect("a commit comes from a repository");
+        let table = Rc::new(SlotTables::read_fuel(slot, &bike, &CommitFiles { store, commit })?);
         self.fuel.borrow_mut().insert(key, Rc::clone(&table));
         Ok(Some((kind, table)))
     }
