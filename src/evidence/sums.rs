@@ -4,8 +4,10 @@
 //! sample stands for × robust weight), `y` the amount of fuel it asks for,
 //! `W_g = Σw` and `S_g = Σwy` within a dwell or a ride `g`.
 
+use serde::{Deserialize, Serialize};
+
 /// Sums of one cell; adding two sets of different rides merges them.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct CellSums {
     /// Σw.
     pub w: f64,

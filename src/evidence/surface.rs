@@ -85,7 +85,7 @@ impl SurfaceFit {
 const SEGMENT_S: f64 = 1.0;
 
 /// The normal equations of one ride; those of several rides are solved together.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RideEquations {
     /// For each cell: products with itself, its right, lower left, lower and
     /// lower right neighbour.

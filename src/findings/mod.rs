@@ -26,11 +26,13 @@ pub use low_flow::of_all_rides;
 pub use scene::Scene;
 
 use crate::pipeline::RideContext;
-use crate::ride::{Channel, Ride};
-use serde::Serialize;
+use crate::ride::{Channel, Registered, Ride, known_channel_if_any, registered};
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// How much weight a finding has.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
     /// Worth knowing.
@@ -53,24 +55,35 @@ impl Severity {
 }
 
 /// A sign that a sensor or a log lies.
-#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Finding {
     /// Its name in the registry.
-    pub name: &'static str,
+    #[serde(deserialize_with = "known_name")]
+    pub name: Registered,
     /// How much weight it has.
     pub severity: Severity,
     /// What was seen, with numbers.
     pub saw: String,
     /// What to look at.
-    pub look_at: &'static str,
+    #[serde(deserialize_with = "known_advice")]
+    pub look_at: Registered,
     /// The channel it was seen in, where it is one.
-    pub channel: Option<&'static str>,
+    #[serde(deserialize_with = "known_channel_if_any")]
+    pub channel: Option<Registered>,
     /// Where it begins, s from the start of the ride, where it has a place in time.
     pub from_s: Option<f64>,
     /// Where it ends.
     pub to_s: Option<f64>,
     /// The operating points it was seen at, where it has any.
     pub region: Option<String>,
+}
+
+fn known_name<'de, D: Deserializer<'de>>(text: D) -> Result<Registered, D::Error> {
+    registered(text, |text| registry().iter().map(|entry| entry.name).find(|name| *name == text))
+}
+
+fn known_advice<'de, D: Deserializer<'de>>(text: D) -> Result<Registered, D::Error> {
+    registered(text, |text| registry().iter().map(|entry| entry.look_at).find(|advice| *advice == text))
 }
 
 /// What a check saw, before the registry adds the rest.

@@ -24,6 +24,8 @@ mod open;
 mod past;
 mod point;
 mod replay;
+mod ride_key;
+mod ride_record;
 mod rides;
 mod rollback;
 mod rollback_look;

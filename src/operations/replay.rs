@@ -6,6 +6,7 @@
 
 use super::error::OperationError;
 use super::open::{CommitFiles, OpenBike};
+use super::ride_record::RideRecord;
 use super::rides::UsableRide;
 use super::run::{Progress, RunRequest, empty_report};
 use super::run_revision::files_of_run;
@@ -262,7 +263,8 @@ fn run_again(
         .collect();
     let mut good = Vec::new();
     for (ride, outcome) in usable.into_iter().zip(outcomes) {
-        let (outcome, details) = outcome.map_err(|trouble| format!("{}: {}", ride.name, trouble.why))?;
+        let RideRecord { outcome, details } =
+            outcome.map_err(|trouble| format!("{}: {}", ride.name, trouble.why))?;
         good.push((ride, outcome, details.slot_logged));
     }
     let (proposal, _) = propose_from(&bike, &plan, slot, &good, revision.when).map_err(said)?;

@@ -4,10 +4,11 @@ use super::delay::RideDelay;
 use super::error::OperationError;
 use super::liars::{keep_liars_out, refuse_liars};
 use super::open::OpenBike;
+use super::ride_record::{RideDetails, RideRecord};
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::run_statements::statements;
-use super::run_sums::{RideDetails, fill_cells, propose_from, read_and_run, ridden_tables};
+use super::run_sums::{fill_cells, propose_from, read_and_run, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
 use crate::blend::{Hold, Proposal, Refusal, refuse};
 use crate::evidence::{EvidenceRow, RideStatements};
@@ -249,12 +250,12 @@ pub(super) fn run_among(
     let mut new_failure = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
     for (ride, outcome) in usable.into_iter().zip(outcomes) {
         match outcome {
-            Ok((outcome, _)) if outcome.other_slot => {
+            Ok(RideRecord { outcome, .. }) if outcome.other_slot => {
                 let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::OtherSlot);
                 let why = format!("its log says it was not ridden on slot {slot}");
                 report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
             }
-            Ok((outcome, details)) => {
+            Ok(RideRecord { outcome, details }) => {
                 if let Some((first, ..)) = good.iter().find(|(_, other, _)| other.overlaps(&outcome)) {
                     let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::SameRide);
                     let why = format!("holds the same samples as {}", first.name);

@@ -3,6 +3,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::ride_record::{RideFailure, RideRecord};
 use super::rides::{StandingReason, UsableRide};
 use super::run::{RunReport, SkippedRide};
 use crate::bike::{SlotTables, read_regular};
@@ -10,9 +11,9 @@ use crate::blend::{BlendInput, Proposal, propose};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::Moment;
-use crate::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides, run_ride};
+use crate::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides};
 use crate::revision::revision_number;
-use crate::ride::{BadValue, Channel, Ride, RideError, hash};
+use crate::ride::hash;
 use std::collections::BTreeMap;
 
 /// The tables each ride was made on; rides whose tables do not serve are passed over.
@@ -67,44 +68,18 @@ pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<S
     bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
 }
 
-/// What reading a ride told besides its outcome.
-pub(super) struct RideDetails {
-    pub(super) unparsable: Vec<BadValue>,
-    pub(super) unparsable_total: usize,
-    pub(super) slot_logged: bool,
-    pub(super) remarks: Vec<String>,
-    pub(super) findings: Vec<Finding>,
-}
-
-/// A ride that could not be used.
-pub(super) struct RideFailure {
-    pub(super) why: String,
-    pub(super) implausible: bool,
-}
-
+/// Reads a ride and sends it through the pipeline.
 pub(super) fn read_and_run(
     plan: &Plan,
     ride: &UsableRide,
     context: &RideContext<'_>,
-) -> Result<(RideOutcome, RideDetails), RideFailure> {
-    let fail = |why: String| RideFailure { why, implausible: false };
-    let bytes = read_regular(&ride.path).map_err(|error| fail(format!("cannot be read: {error}")))?;
+) -> Result<RideRecord, RideFailure> {
+    let bytes =
+        read_regular(&ride.path).map_err(|error| RideFailure::new(format!("cannot be read: {error}")))?;
     if hash(&bytes) != ride.sha256 {
-        return Err(fail("changed while it was read".to_owned()));
+        return Err(RideFailure::new("changed while it was read"));
     }
-    let log = Ride::read(&ride.path, &bytes).map_err(|error| {
-        let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
-        RideFailure { why: format!("{error}{hint}"), implausible: matches!(error, RideError::Implausible(_)) }
-    })?;
-    let outcome = run_ride(plan, &log, context).map_err(|trouble| fail(trouble.to_string()))?;
-    let details = RideDetails {
-        unparsable_total: log.reading.unparsable_total(),
-        unparsable: log.reading.unparsable.clone(),
-        slot_logged: log.has(Channel::Slot),
-        remarks: log.remarks(),
-        findings: findings::of_one_ride(&log, context),
-    };
-    Ok((outcome, details))
+    RideRecord::of(plan, &ride.path, &bytes, context)
 }
 
 /// Adds up the rides' sums, in the order of their hashes, and blends; beside it

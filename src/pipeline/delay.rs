@@ -15,10 +15,10 @@ use crate::evidence::{Banded, MAD_TO_SD, huber_weight, weighted_median};
 use crate::ride::Channel;
 use crate::table::Grid;
 use crate::units;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A delay found from a ride.
-#[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FoundDelay {
     /// The delay that serves.
     pub delay: FixedDelay,
@@ -35,15 +35,13 @@ pub struct FoundDelay {
     /// The ride's lambda cannot be brought to its operating points at all.
     pub grave: bool,
     /// The ride's usual operating point.
-    #[serde(skip)]
     pub usual_point: DelayPoint,
     /// Covariance of cycles, volume and lag.
-    #[serde(skip)]
     pub covariance: [[f64; 3]; 3],
 }
 
 /// What an operating point makes of a delay's parts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct DelayPoint {
     /// Time of one engine cycle, s.
     pub cycle_s: f64,

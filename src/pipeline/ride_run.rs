@@ -9,11 +9,11 @@ use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, a
 use crate::physics::air;
 use crate::ride::{Channel, Ride, median};
 use crate::table::LoadAxis;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// One step of the funnel.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct FunnelStep {
     /// The stage, or `read` for the door.
     pub stage: String,
@@ -26,7 +26,7 @@ pub struct FunnelStep {
 }
 
 /// What became of the samples, stage by stage.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Funnel {
     /// The steps in order.
     pub steps: Vec<FunnelStep>,
@@ -74,7 +74,7 @@ impl Funnel {
 }
 
 /// A ride that went through.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RideOutcome {
     /// Samples by stage.
     pub funnel: Funnel,

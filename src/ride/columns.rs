@@ -1,19 +1,21 @@
 //! Columns as they come out of a file, and the door where they are cleaned.
 
+use super::registered::{Registered, known_channel};
 use super::{Channel, RideError};
 use polars::prelude::{Column, DataFrame};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A value that could not be read.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct BadValue {
     /// One-based line in the file.
     pub line: u64,
     /// One-based field in the line.
     pub column: u64,
     /// The channel it belongs to.
-    pub channel: &'static str,
+    #[serde(deserialize_with = "known_channel")]
+    pub channel: Registered,
     /// What stood there, shortened.
     pub value: String,
 }

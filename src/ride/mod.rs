@@ -11,11 +11,13 @@ mod find;
 mod parquet_log;
 mod plausible;
 mod register;
+mod registered;
 
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
 pub use find::{FoundRide, RiddenOn, find_in_folder, find_named};
 pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
+pub(crate) use registered::{Registered, known_channel_if_any, registered};
 
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};

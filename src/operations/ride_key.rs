@@ -1,0 +1,84 @@
+//! Under what a ride's record holds.
+
+use crate::pipeline::{Plan, RideContext};
+use crate::table::{Grid, Table};
+use sha2::{Digest, Sha256};
+use std::fmt::{self, Write as _};
+use std::path::Path;
+
+/// The form of a record; another one is another record.
+const RECORD_FORM: u32 = 1;
+
+/// Everything that enters a ride's record, hashed: the log, the pipeline, bike.yaml, the
+/// tables the ride was made on, the grid and the wanted mixture of today, this program.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(super) struct RideKey(pub [u8; 32]);
+
+/// What all rides of a run that were made on the same tables have in common.
+#[derive(Clone)]
+pub(super) struct KeyOfTables(Sha256);
+
+impl KeyOfTables {
+    /// Begins the keys of the rides made on `context.ridden`.
+    ///
+    /// Of today's tables only the grid and the mixture enter a record: the fuel of today
+    /// may change and the record stays true.
+    pub fn new(plan: &Plan, context: &RideContext<'_>) -> Self {
+        /// By name, so that nothing is left out unseen.
+        #[derive(Debug)]
+        #[allow(dead_code, reason = "written out and hashed")]
+        struct Entered<'a> {
+            form: u32,
+            program: &'static str,
+            pipeline: &'a str,
+            bike: &'a crate::bike::Bike,
+            slot: &'a str,
+            ridden_fuel: &'a Table,
+            ridden_mixture: &'a Table,
+            today_grid: &'a Grid,
+            today_mixture: &'a Table,
+        }
+        let entered = Entered {
+            form: RECORD_FORM,
+            program: env!("RIDELOOP_SOURCES"),
+            pipeline: &plan.sha256,
+            bike: context.bike,
+            slot: context.slot,
+            ridden_fuel: &context.ridden.fuel,
+            ridden_mixture: &context.ridden.mixture,
+            today_grid: &context.today.fuel.grid,
+            today_mixture: &context.today.mixture,
+        };
+        Self(hashed(Sha256::new(), &entered))
+    }
+
+    /// The key of one ride. `path` tells how the log is read, `logger` is the hash of the file
+    /// that describes its columns, where there is one.
+    pub fn of_ride(&self, sha256: &str, path: &Path, logger: Option<&str>) -> RideKey {
+        let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
+        RideKey(hashed(self.0.clone(), &(sha256, ending, logger)).finalize().into())
+    }
+}
+
+impl RideKey {
+    /// The key in hex.
+    pub fn hex(&self) -> String {
+        self.0.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
+/// Hashes a value as it is written out for debugging: every field by name, numbers as the
+/// shortest text that reads back as the same bits.
+fn hashed(hash: Sha256, value: &impl fmt::Debug) -> Sha256 {
+    struct Into(Sha256);
+    impl fmt::Write for Into {
+        fn write_str(&mut self, text: &str) -> fmt::Result {
+            self.0.update(text.as_bytes());
+            Ok(())
+        }
+    }
+    let mut into = Into(hash);
+    // Hashing cannot fail.
+    let _ = writeln!(into, "{value:?}");
+    into.0
+}

@@ -1,0 +1,205 @@
+//! What one ride says to a run, in a form that can be kept.
+//!
+//! A log's bytes enter; everything a run needs of the ride afterwards leaves, so that
+//! neither the bytes nor the columns have to stay in memory. [`RideKey`](super::ride_key::RideKey)
+//! says under what it holds; two records with the same key are the same, to the last bit.
+
+use crate::findings::{self, Finding};
+use crate::pipeline::{Plan, RideContext, RideOutcome, run_ride};
+use crate::ride::{BadValue, Channel, Ride, RideError};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// What one ride says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct RideRecord {
+    /// What it says of the map.
+    pub outcome: RideOutcome,
+    /// What else reading it told.
+    pub details: RideDetails,
+}
+
+/// What reading a ride told besides its outcome.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct RideDetails {
+    /// Values that could not be read, the first of them.
+    pub unparsable: Vec<BadValue>,
+    /// How many could not be read in all.
+    pub unparsable_total: usize,
+    /// The log tells the slot sample by sample.
+    pub slot_logged: bool,
+    /// What is allowed in this log and yet worth a look.
+    pub remarks: Vec<String>,
+    /// Signs that a sensor or the log lies, as far as one ride shows them.
+    pub findings: Vec<Finding>,
+}
+
+/// A ride that cannot be used, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct RideFailure {
+    /// Why, in words.
+    pub why: String,
+    /// Its numbers cannot be what the channel holds.
+    pub implausible: bool,
+}
+
+impl RideFailure {
+    /// A failure that is no matter of implausible numbers.
+    pub fn new(why: impl Into<String>) -> Self {
+        Self { why: why.into(), implausible: false }
+    }
+}
+
+/// What a log came to: its record, or why it cannot be used.
+pub(super) type Recorded = Result<RideRecord, RideFailure>;
+
+impl RideRecord {
+    /// Reads a log from its bytes and sends it through the pipeline.
+    ///
+    /// # Errors
+    /// When the log cannot be used.
+    pub fn of(plan: &Plan, path: &Path, bytes: &[u8], context: &RideContext<'_>) -> Recorded {
+        let log = Ride::read(path, bytes).map_err(|error| {
+            let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
+            RideFailure {
+                why: format!("{error}{hint}"),
+                implausible: matches!(error, RideError::Implausible(_)),
+            }
+        })?;
+        let outcome =
+            run_ride(plan, &log, context).map_err(|trouble| RideFailure::new(trouble.to_string()))?;
+        let details = RideDetails {
+            unparsable_total: log.reading.unparsable_total(),
+            unparsable: log.reading.unparsable.clone(),
+            slot_logged: log.has(Channel::Slot),
+            remarks: log.remarks(),
+            findings: findings::of_one_ride(&log, context),
+        };
+        Ok(Self { outcome, details })
+    }
+}
+
+/// What a log came to, as bytes; numbers bit for bit.
+///
+/// `None` when it cannot be written so, which plain data always can.
+pub(super) fn encode(recorded: &Recorded) -> Option<Vec<u8>> {
+    postcard::to_stdvec(recorded).ok()
+}
+
+/// What a log came to, from the bytes of [`encode`]; `None` when they are none.
+pub(super) fn decode(bytes: &[u8]) -> Option<Recorded> {
+    let (recorded, rest) = postcard::take_from_bytes(bytes).ok()?;
+    rest.is_empty().then_some(recorded)
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::ride_key::KeyOfTables;
+    use super::*;
+    use crate::bike::{Bike, SlotTables};
+    use crate::findings::Severity;
+    use crate::pipeline::stages::tests::bike;
+    use crate::table::Axis;
+    use crate::virtual_bike::{Ambient, BikeSpec, Character, RideRequest, RideStyle, VirtualBike};
+
+    /// A ride of a virtual bike as a log.
+    pub(in super::super) fn log(bike: &Bike, tables: &SlotTables) -> Vec<u8> {
+        let twin = VirtualBike { spec: BikeSpec::of(bike), character: Character::from_seed(1) };
+        let request = RideRequest {
+            seed: 1,
+            minutes: 6.0,
+            rate_hz: 20.0,
+            cold_start: false,
+            ambient: Ambient::reference(),
+            style: RideStyle::Spirited,
+        };
+        let ride = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
+        ride.to_csv(None).into_bytes()
+    }
+
+    fn record(bytes: &[u8], context: &RideContext<'_>) -> RideRecord {
+        let plan = Plan::shipped_default().expect("shipped");
+        RideRecord::of(&plan, Path::new("ride.csv"), bytes, context).expect("a ride")
+    }
+
+    #[test]
+    fn a_record_comes_back_bit_for_bit() {
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let mut record = record(&log(&bike, &tables), &context);
+        assert!(record.outcome.delay.is_some() && record.outcome.funnel.kept() > 0);
+        let entry = findings::registry()[0];
+        record.details.findings.push(Finding {
+            name: entry.name,
+            severity: Severity::Warning,
+            saw: "seen".to_owned(),
+            look_at: entry.look_at,
+            channel: Some(Channel::Lambda.name()),
+            from_s: Some(-0.0),
+            to_s: None,
+            region: None,
+        });
+        let bad = BadValue { line: 2, column: 3, channel: Channel::Rpm.name(), value: "x".to_owned() };
+        record.details.unparsable.push(bad);
+        record.outcome.ridden_s[0] = 0.1 + 0.2;
+        record.outcome.air_temp_c = Some(f64::NAN);
+        let recorded = Ok(record);
+        let bytes = encode(&recorded).expect("plain data");
+        let back = decode(&bytes).expect("own bytes");
+        assert_eq!(encode(&back), Some(bytes.clone()));
+        assert_eq!(format!("{back:?}"), format!("{recorded:?}"));
+        for end in [0, 1, bytes.len() / 2, bytes.len() - 1] {
+            assert!(decode(&bytes[..end]).is_none(), "{end} of {}", bytes.len());
+        }
+        let failure = Err(RideFailure { why: "no time".to_owned(), implausible: true });
+        assert_eq!(decode(&encode(&failure).expect("plain data")), Some(failure));
+    }
+
+    #[test]
+    fn a_name_that_no_registry_knows_makes_a_record_stale() {
+        let (bike, tables) = bike();
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let mut record = record(&log(&bike, &tables), &context);
+        let bad = BadValue { line: 2, column: 3, channel: "no_such_channel", value: "x".to_owned() };
+        record.details.unparsable.push(bad);
+        assert!(decode(&encode(&Ok(record)).expect("plain data")).is_none());
+    }
+
+    #[test]
+    fn what_the_key_leaves_out_does_not_change_a_record() {
+        let (bike, tables) = bike();
+        let bytes = log(&bike, &tables);
+        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let usual = record(&bytes, &context);
+        let mut today = tables.clone();
+        today.fuel.values.fill(f64::NAN);
+        today.spark = None;
+        today.locks.clear();
+        let ridden = SlotTables { spark: None, locks: Vec::new(), ..tables.clone() };
+        let other = record(&bytes, &RideContext { ridden: &ridden, today: &today, ..context });
+        assert_eq!(usual, other);
+        let plan = Plan::shipped_default().expect("shipped");
+        let key = |context: &RideContext<'_>, path: &str, logger| {
+            KeyOfTables::new(&plan, context).of_ride("00", Path::new(path), logger)
+        };
+        let own = key(&context, "a.csv", None);
+        assert_eq!(own, key(&RideContext { ridden: &ridden, today: &today, ..context }, "b.CSV", None));
+        today.fuel.grid.load = Axis::new(vec![0.0, 50.0, 100.0]).expect("ascending");
+        let mut richer = tables.clone();
+        richer.fuel.values[3] += 0.1;
+        let mut warmer = bike.clone();
+        warmer.name.push('2');
+        let keys = [
+            own,
+            key(&RideContext { today: &today, ..context }, "a.csv", None),
+            key(&RideContext { ridden: &richer, ..context }, "a.csv", None),
+            key(&RideContext { bike: &warmer, ..context }, "a.csv", None),
+            key(&RideContext { slot: "rain", ..context }, "a.csv", None),
+            key(&context, "a.parquet", None),
+            key(&context, "a.csv", Some("11")),
+            KeyOfTables::new(&plan, &context).of_ride("01", Path::new("a.csv"), None),
+        ];
+        let different: std::collections::BTreeSet<_> = keys.iter().collect();
+        assert_eq!(different.len(), keys.len());
+    }
+}
