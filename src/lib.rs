@@ -49,6 +49,8 @@ pub mod pipeline;
 
 pub mod findings;
 
+pub mod cache;
+
 pub mod ledger;
 
 pub mod virtual_bike;

@@ -12,7 +12,7 @@ use crate::{operations, report};
 pub(super) struct Args {}
 
 pub(super) fn main(context: &Context, _args: &Args) -> Result {
-    let found = operations::check(context.root())?;
+    let found = operations::check(context.root(), context.cache.as_deref())?;
     context.screen.tell(&found, |width| report::check(&found, width));
     Ok(if found.is_clean() { Exit::Done } else { Exit::Failed })
 }

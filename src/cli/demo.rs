@@ -18,7 +18,8 @@ pub(super) struct Args {
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let root = args.dir.clone().unwrap_or_else(fresh_folder);
-    let bar = RideBar::new(&context.screen);
+    // Until its first rides are looked at, and while it rides and writes, a request waits.
+    let bar = RideBar::with_stop(context);
     let mut told = |round: &operations::DemoRound| {
         // Only now is it known that the folder could be made.
         if round.round == 1 {
@@ -31,7 +32,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     std::fs::create_dir_all(&folder).map_err(|error| OperationError::io("make", &folder, &error))?;
     let page = folder.join("season.html");
     let made = || season::page(context, &root, None);
-    page_file::put(&page, made)?;
+    page_file::put(context, &page, made)?;
     context.screen.tell(&done, |_| report::demo_end(&done, &page.display().to_string()));
     Ok(Exit::Done)
 }

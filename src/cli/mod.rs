@@ -7,6 +7,7 @@
 mod answers;
 mod build;
 mod by_hand;
+mod cache_folder;
 mod cell;
 mod check;
 mod completions;
@@ -18,6 +19,7 @@ mod gaps;
 mod git_setup;
 mod history;
 mod import;
+mod interrupt;
 mod man;
 mod new;
 mod outcome;
@@ -41,6 +43,7 @@ mod watch;
 use crate::ledger::Moment;
 use crate::operations::OperationError;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+use interrupt::Interrupts;
 use outcome::{CliError, Exit};
 use screen::Screen;
 use std::path::{Path, PathBuf};
@@ -57,7 +60,7 @@ use std::process::ExitCode;
                   Example:\n  rideloop demo                     see the whole loop on an invented bike\n  \
                   rideloop --bike bikes/fernhill run --dry-run\n\n\
                   Exit codes: 0 done, also when nothing needed to change; 1 it failed; 2 the command line was \
-                  wrong; 3 a guard refused and nothing was written."
+                  wrong; 3 a guard refused and nothing was written; 130 it was stopped (Ctrl-C) and nothing was written."
 )]
 pub struct Cli {
     /// The bike folder.
@@ -119,6 +122,40 @@ enum Command {
     TableText(table_text::Args),
 }
 
+impl Command {
+    /// Whether it is quickly done and may write: a request to stop waits for its end. The
+    /// others look themselves whether somebody asked, or only read.
+    fn writes_at_once(&self) -> bool {
+        match self {
+            Command::New(_)
+            | Command::Edit(_)
+            | Command::Import(_)
+            | Command::Export(_)
+            | Command::Rollback(_)
+            | Command::Build(_)
+            | Command::Rides(_)
+            | Command::Simulate(_)
+            | Command::Stages(_)
+            | Command::Man(_)
+            | Command::GitSetup(_)
+            | Command::Demo(_) => true,
+            Command::Check(_)
+            | Command::Run(_)
+            | Command::History(_)
+            | Command::Show(_)
+            | Command::Diff(_)
+            | Command::Gaps(_)
+            | Command::Cell(_)
+            | Command::Season(_)
+            | Command::Verify(_)
+            | Command::Watch(_)
+            | Command::Completions(_)
+            | Command::Schema(_)
+            | Command::TableText(_) => false,
+        }
+    }
+}
+
 /// The name of the program.
 const NAME: &str = "rideloop";
 
@@ -132,6 +169,9 @@ pub(crate) struct Context {
     bike: PathBuf,
     screen: Screen,
     now: Moment,
+    /// Where work is kept between commands.
+    cache: Option<PathBuf>,
+    interrupts: Interrupts,
 }
 
 impl Context {
@@ -170,9 +210,18 @@ pub fn main() -> ExitCode {
         Err(error) => return outcome::wrong_command_line(&error),
     };
     let screen = Screen::new(cli.json, cli.quiet, cli.color);
-    let context = Context { bike: cli.bike, now: now(), screen };
+    let context = Context {
+        bike: cli.bike,
+        now: now(),
+        screen,
+        cache: cache_folder::cache_folder(),
+        interrupts: Interrupts::new(),
+    };
     if let Err(error) = check_clock() {
         return outcome::finish(&context.screen, Err(error.into()));
+    }
+    if cli.command.as_ref().is_some_and(Command::writes_at_once) {
+        context.interrupts.writes();
     }
     let result = match cli.command {
         None => status::main(&context),

@@ -18,6 +18,8 @@ pub(crate) enum Exit {
     Failed,
     /// A guard refused and the report says so.
     Refused,
+    /// Somebody stopped it.
+    Stopped,
 }
 
 impl Exit {
@@ -26,6 +28,8 @@ impl Exit {
             Exit::Done => 0,
             Exit::Failed => 1,
             Exit::Refused => 3,
+            // As a shell names the end by Ctrl-C: 128 and the number of SIGINT.
+            Exit::Stopped => 130,
         }
     }
 }
@@ -82,6 +86,7 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
 pub(super) fn exit_of(error: &OperationError) -> Exit {
     match error {
         OperationError::Refused(_) => Exit::Refused,
+        OperationError::Stopped { .. } => Exit::Stopped,
         _ => Exit::Failed,
     }
 }
@@ -104,6 +109,7 @@ pub(super) fn message(error: &OperationError) -> String {
         }
         OperationError::Refused(refusal) => refused(refusal),
         OperationError::Ledger(error) => line(&error.to_string(), None),
+        OperationError::Stopped { .. } => format!("{error}\n"),
         OperationError::Failed { what, hint } => line(what, hint.as_deref()),
     }
 }
@@ -160,6 +166,8 @@ enum ErrorKind {
     Problems,
     /// The repository.
     Ledger,
+    /// Somebody stopped it (exit code 130).
+    Stopped,
     /// Anything else.
     Failed,
 }
@@ -197,6 +205,7 @@ impl ErrorBody {
             OperationError::Refused(_) => None,
             OperationError::Problems(problems) => Some(Self::of_problems(problems)),
             OperationError::Ledger(error) => Some(Self::new(ErrorKind::Ledger, error.to_string(), None)),
+            OperationError::Stopped { .. } => Some(Self::new(ErrorKind::Stopped, error.to_string(), None)),
             OperationError::Failed { what, hint } => Some(Self::new(ErrorKind::Failed, what, hint)),
         }
     }

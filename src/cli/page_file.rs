@@ -29,8 +29,14 @@ pub(super) fn write(
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
 ) -> Result {
-    make_own_folder(context, path)?;
-    let bytes = put(path, make)?;
+    context.interrupts.reads();
+    let made = make_own_folder(context, path)?;
+    let bytes = put(context, path, make).inspect_err(|_| {
+        // As it was before; a folder that got files meanwhile stays.
+        if let Some(folder) = made {
+            let _ = std::fs::remove_dir(folder);
+        }
+    })?;
     let written = PageWritten { html: path.to_owned(), bytes };
     context.screen.tell(&written, |_| {
         let size = units::fixed(written.bytes as f64 / 1e6, 1);
@@ -39,16 +45,17 @@ pub(super) fn write(
     Ok(Exit::Done)
 }
 
-/// The bike's own folder for pages is made when it is first used; any other folder may be
+/// The bike's own folder for pages is made when it is first used, and then named; any other folder may be
 /// a slip of the pen.
-fn make_own_folder(context: &Context, path: &Path) -> std::result::Result<(), OperationError> {
+fn make_own_folder(context: &Context, path: &Path) -> std::result::Result<Option<PathBuf>, OperationError> {
     let own = context.root().join(REPORTS_FOLDER);
     let same = |a: &Path, b: &Path| std::path::absolute(a).ok() == std::path::absolute(b).ok();
     match path.parent() {
-        Some(folder) if same(folder, &own) && context.root().is_dir() => {
-            std::fs::create_dir_all(&own).map_err(|error| OperationError::io("make", &own, &error))
+        Some(folder) if same(folder, &own) && context.root().is_dir() && !own.is_dir() => {
+            std::fs::create_dir_all(&own).map_err(|error| OperationError::io("make", &own, &error))?;
+            Ok(Some(own))
         }
-        _ => Ok(()),
+        _ => Ok(None),
     }
 }
 
@@ -87,12 +94,17 @@ fn refuse_other_files(path: &Path) -> std::result::Result<(), OperationError> {
 /// # Errors
 /// When the file cannot be written, and whatever `make` fails with.
 pub(super) fn put(
+    context: &Context,
     path: &Path,
     make: impl FnOnce() -> std::result::Result<String, CliError>,
 ) -> std::result::Result<usize, CliError> {
     refuse_other_files(path)?;
+    context.interrupts.reads();
     let file = WholeFile::begin(path)?;
     let page = make()?;
+    if !context.interrupts.writes() {
+        return Err(OperationError::STOPPED.into());
+    }
     file.put(page.as_bytes())?;
     Ok(page.len())
 }

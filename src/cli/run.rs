@@ -29,6 +29,9 @@ pub(super) struct Args {
     /// Show it all and write nothing.
     #[arg(long)]
     dry_run: bool,
+    /// Read every ride anew, and keep nothing of it for the next run.
+    #[arg(long)]
+    no_cache: bool,
     /// Rides or folders of rides; without them the bike's own rides/.
     #[arg(value_name = "RIDE_OR_FOLDER")]
     rides: Vec<PathBuf>,
@@ -60,8 +63,10 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         dry_run: args.dry_run,
         rides: args.rides.clone(),
         when: context.now,
+        cache: context.cache.clone().filter(|_| !args.no_cache),
     };
-    let bar = RideBar::new(&context.screen);
+    context.interrupts.reads();
+    let bar = RideBar::with_stop(context);
     match operations::run(context.root(), &request, &bar) {
         Ok(done) => {
             context.screen.tell(&done, |width| report::run(&done, width, &context.command()));

@@ -37,7 +37,7 @@ pub(super) fn main(context: &Context) -> Result {
         context.screen.tell(&NoBike { bike: () }, |_| HOW_TO_START.to_owned());
         return Ok(Exit::Done);
     }
-    let status = operations::status(context.root())?;
+    let status = operations::status(context.root(), context.cache.as_deref())?;
     context.screen.tell(&status, |width| report::status(&status, width, &context.command()));
     Ok(Exit::Done)
 }

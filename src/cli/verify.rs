@@ -22,7 +22,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let bar = RideBar::new(&context.screen);
+    let bar = RideBar::new(context);
     let found = operations::verify(context.root(), &args.revisions, &bar)?;
     context.screen.tell(&found, |width| report::verify(&found, width, &context.command()));
     Ok(if found.is_well() { Exit::Done } else { Exit::Failed })

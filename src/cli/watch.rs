@@ -87,6 +87,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         dry_run: !args.commit,
         rides: Vec::new(),
         when: now(),
+        cache: context.cache.clone(),
     };
     operations::watch_begin(context.root(), &request())?;
     let (sender, wakes) = channel();
@@ -158,7 +159,7 @@ enum Looked {
 /// Looks, and tells what was seen; what stopped a look is told once as long as it stays
 /// the same, and kept in `told`.
 fn look(context: &Context, request: &RunRequest, ready: &ReadyRides, told: &mut Option<String>) -> Looked {
-    let bar = RideBar::new(&context.screen);
+    let bar = RideBar::new(context);
     let result = operations::watch_look(context.root(), request, &ready.settled, &bar);
     if result.as_ref().is_err_and(operations::is_busy) {
         return Looked::Busy;

@@ -1,24 +1,25 @@
 //! `check`: reads everything, changes nothing, says what is wrong and where.
 
+use super::check_ride::{CheckedRide, check_rides};
 use super::delay::RideDelay;
 use super::error::OperationError;
 use super::open::OpenBike;
+use super::recall::damage_note;
 use super::rides::{RideStanding, StandingReason};
-use super::run_sums::tables_of;
 use crate::bike::{Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, mixture_path};
 use crate::blend::Blending;
+use crate::cache::{Cache, FileHashes};
 use crate::evidence::evidence_path;
 use crate::findings::{self, Finding};
 use crate::ledger::Store;
-use crate::pipeline::{
-    CommonDelay, DEFAULT_PIPELINE, FoundDelay, Plan, RideChoice, RideContext, common_delay, found_delay,
-};
+use crate::pipeline::{CommonDelay, DEFAULT_PIPELINE, FoundDelay, Plan, RideChoice, common_delay};
 use crate::problem::{Problem, Problems};
-use crate::ride::{BadValue, Channel, FoundRide, Ride, find_in_folder};
+use crate::ride::{BadValue, FoundRide, find_in_folder};
 use crate::units;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 
 /// What a check found.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
@@ -66,7 +67,7 @@ impl From<Problem> for FoundProblem {
 }
 
 /// What a check says of one ride.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct RideCheck {
     /// Its name.
     pub file: String,
@@ -111,12 +112,12 @@ impl CheckReport {
     }
 }
 
-/// Reads a bike folder and everything in it.
+/// Reads a bike folder and everything in it. `cache` is where what was seen in single rides is kept.
 ///
 /// # Errors
 /// Only when the folder is none, or its rides cannot be listed; everything else
 /// is in the report.
-pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
+pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, OperationError> {
     let mut found = Vec::new();
     let mut warnings = Vec::new();
     let mut revisions = 0;
@@ -127,7 +128,10 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
     if let Err(error) = &store {
         found.push(Problem::in_file(".git", error.to_string()));
     }
-    let opened = OpenBike::with_store(root, store.ok().flatten());
+    let cache = cache.map(|folder| Arc::new(Cache::at(folder)));
+    let hashes = FileHashes::of(root, cache.clone());
+    let opened =
+        OpenBike::with_store(root, store.ok().flatten()).map(|bike| OpenBike { files: hashes, ..bike });
     let plans = check_pipelines(root, &mut found);
     match &opened {
         Ok(bike) => {
@@ -157,12 +161,17 @@ pub fn check(root: &Path) -> Result<CheckReport, OperationError> {
     let files = find_in_folder(root).map_err(|error| OperationError::io("list", root, &error))?;
     let bike = opened.as_ref().ok();
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
-    let checked = files.iter().map(|file| check_ride(file, bike, plan));
-    let (mut rides, delays): (Vec<RideCheck>, Vec<Option<FoundDelay>>) = checked.unzip();
+    let checked = check_rides(root, &files, bike, plan, cache.as_deref());
+    let (mut rides, delays): (Vec<RideCheck>, Vec<Option<FoundDelay>>) =
+        checked.into_iter().map(|CheckedRide { check, delay }| (check, delay)).unzip();
     let mut delay = None;
     if let Ok(bike) = &opened {
         let counting = add_standing(bike, &files, &mut rides, &mut warnings);
         delay = compare_rides(&counting, &delays, &mut rides);
+    }
+    if let Some(cache) = &cache {
+        cache.tidy();
+        warnings.extend(damage_note(cache));
     }
     found.sort_by(|a, b| (&a.path, a.line, a.column).cmp(&(&b.path, b.line, b.column)));
     found.dedup();
@@ -280,80 +289,4 @@ fn lean_targets(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> 
         units::plain(load),
         axis.unit()
     ))
-}
-
-fn check_ride(
-    file: &FoundRide,
-    bike: Option<&OpenBike>,
-    plan: Option<&Plan>,
-) -> (RideCheck, Option<FoundDelay>) {
-    let mut check = RideCheck {
-        file: file.name.clone(),
-        trouble: None,
-        samples: 0,
-        seconds: 0.0,
-        rate_hz: 0.0,
-        dropped: BTreeMap::new(),
-        unparsable: Vec::new(),
-        unparsable_total: 0,
-        channels: Vec::new(),
-        ignored_titles: Vec::new(),
-        remarks: Vec::new(),
-        delay: None,
-        findings: Vec::new(),
-    };
-    let ride = match crate::bike::read_regular(&file.path) {
-        Ok(bytes) => Ride::read(&file.path, &bytes).map_err(|error| match error.hint() {
-            Some(hint) => format!("{error} ({hint})"),
-            None => error.to_string(),
-        }),
-        Err(error) => Err(format!("cannot be read: {error}")),
-    };
-    let ride = match ride {
-        Ok(ride) => ride,
-        Err(trouble) => {
-            check.trouble = Some(trouble);
-            return (check, None);
-        }
-    };
-    let time = ride.values(Channel::TimeS).unwrap_or_default();
-    check.remarks = ride.remarks();
-    check.samples = ride.samples();
-    check.seconds = time.last().copied().unwrap_or_default() - time.first().copied().unwrap_or_default();
-    let interval_s = ride.sample_interval_s();
-    check.rate_hz = if interval_s > 0.0 { 1.0 / interval_s } else { 0.0 };
-    check.dropped = ride.reading.dropped.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect();
-    check.unparsable_total = ride.reading.unparsable_total();
-    check.unparsable.clone_from(&ride.reading.unparsable);
-    check.ignored_titles.clone_from(&ride.reading.ignored_titles);
-    check.channels =
-        Channel::ALL.iter().filter(|(c, _)| ride.has(*c)).map(|(_, name)| (*name).to_owned()).collect();
-    if let (Some(bike), Some(plan)) = (bike, plan) {
-        let missing = plan.needs(&bike.folder.bike).into_iter().find(|(channel, _)| !ride.has(*channel));
-        check.trouble =
-            missing.map(|(channel, by)| format!("has no values for `{}`, needed by {by}", channel.name()));
-    }
-    let mut delay = None;
-    if let (Some(bike), None) = (bike, &check.trouble)
-        && let Some((slot, ridden)) = ridden_on(bike, file, &ride)
-    {
-        let today = bike.today(&slot);
-        let context = RideContext { bike: &bike.folder.bike, ridden: &ridden, today, slot: &slot };
-        check.findings = findings::of_one_ride(&ride, &context);
-        delay = plan.and_then(|plan| found_delay(plan, &ride, &context));
-        check.delay = delay.as_ref().map(RideDelay::from);
-    }
-    (check, delay)
-}
-
-/// The slot and the tables a ride was made on; the first slot where nobody knows.
-fn ridden_on(bike: &OpenBike, file: &FoundRide, ride: &Ride) -> Option<(String, SlotTables)> {
-    let known = bike.register.by_hash(&ride.sha256);
-    let revision =
-        known.map(|r| r.revision.clone()).or_else(|| Some(bike.made_on(file.ridden_on).ok()?.0))?;
-    let registered =
-        known.map(|r| r.slot.as_str()).filter(|slot| bike.folder.bike.slots.iter().any(|s| s == slot));
-    let slot = bike.slot(registered).ok()?;
-    let ridden = tables_of(bike, &slot, &revision).ok()?;
-    Some((slot, ridden))
 }

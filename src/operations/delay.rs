@@ -2,10 +2,10 @@
 
 use crate::bike::FixedDelay;
 use crate::pipeline::FoundDelay;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The lambda delay found from one ride.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct RideDelay {
     /// Engine cycles.
     pub cycles: f64,

@@ -116,8 +116,15 @@ pub fn demo(
             dry_run: false,
             rides: Vec::new(),
             when,
+            // A demo shows what is done, not what was done before.
+            cache: None,
         };
-        let report: RunReport = run(root, &run_request, progress)?;
+        let report: RunReport = run(root, &run_request, progress).map_err(|error| match error {
+            OperationError::Stopped { .. } => {
+                OperationError::Stopped { stands: "the revisions made so far stand in the demo folder" }
+            }
+            other => other,
+        })?;
         if let Some(refusal) = report.refused {
             return Err(OperationError::Refused(refusal));
         }

@@ -17,6 +17,12 @@ pub enum OperationError {
     /// The repository.
     #[error(transparent)]
     Ledger(LedgerError),
+    /// Somebody asked to stop.
+    #[error("stopped; {stands}")]
+    Stopped {
+        /// What stands of what was asked for.
+        stands: &'static str,
+    },
     /// Anything else, with advice.
     #[error("{what}")]
     Failed {
@@ -28,6 +34,9 @@ pub enum OperationError {
 }
 
 impl OperationError {
+    /// Stopped before anything was written.
+    pub const STOPPED: Self = Self::Stopped { stands: "nothing was written" };
+
     /// A failure with advice.
     pub fn failed(what: impl Into<String>, hint: impl Into<String>) -> Self {
         Self::Failed { what: what.into(), hint: Some(hint.into()) }

@@ -5,6 +5,7 @@ use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, fuel_path,
 };
 use crate::blend::Refusal;
+use crate::cache::FileHashes;
 use crate::evidence::{self, EvidenceRow, evidence_path};
 use crate::ledger::{Revision, Store, revisions};
 use crate::problem::{Problem, Problems};
@@ -26,6 +27,8 @@ pub struct OpenBike {
     pub register: Register,
     /// Of the bike's own ride files only these are there yet; the others are still being copied.
     pub(super) settled: Option<Vec<PathBuf>>,
+    /// The hashes of its ride files.
+    pub(super) files: FileHashes,
 }
 
 /// The files of a commit.
@@ -70,7 +73,8 @@ impl OpenBike {
         match (folder, register) {
             (Some(folder), Some(register)) => {
                 let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
-                Ok(Self { folder, store, revisions, register, settled: None })
+                let files = FileHashes::of(root, None);
+                Ok(Self { folder, store, revisions, register, settled: None, files })
             }
             _ => Err(Problems(found).into()),
         }

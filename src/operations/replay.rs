@@ -6,16 +6,18 @@
 
 use super::error::OperationError;
 use super::open::{CommitFiles, OpenBike};
+use super::recall::Recall;
 use super::ride_record::RideRecord;
 use super::rides::UsableRide;
 use super::run::{Progress, RunRequest, empty_report};
 use super::run_revision::files_of_run;
 use super::run_statements::statements;
-use super::run_sums::{fill_cells, propose_from, read_and_run, ridden_tables};
+use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, HandDeed, MAPS_FOLDER, PIPELINES_FOLDER,
     REGISTER_FILE, SlotTables, TableRole, apply_changes, locks_path, locks_text,
 };
+use crate::cache::FileHashes;
 use crate::evidence::{RIDES_END, RideStatement, RideStatements};
 use crate::ledger::{Revision, RevisionKind, Store};
 use crate::pipeline::{Plan, RideContext, shipped};
@@ -233,7 +235,14 @@ fn run_again(
     let files = Before { settings, tables: CommitFiles { store, commit: &before.commit } };
     let folder = BikeFolder::read_from(root, &files).map_err(|problems| problems.to_string())?;
     let store = Store::open(root).map_err(|error| error.to_string())?;
-    let bike = OpenBike { folder, store, revisions: earlier.to_vec(), register, settled: None };
+    let bike = OpenBike {
+        folder,
+        store,
+        revisions: earlier.to_vec(),
+        register,
+        settled: None,
+        files: FileHashes::of(root, None),
+    };
     if !bike.folder.slots.contains_key(slot) {
         return Err(format!("its bike.yaml has no slot {slot}"));
     }
@@ -244,6 +253,7 @@ fn run_again(
         dry_run: true,
         rides: Vec::new(),
         when: revision.when,
+        cache: None,
     };
     let mut report = empty_report(&bike, &plan, slot, &request);
     let ridden = ridden_tables(&bike, slot, &mut usable, &mut report);
@@ -252,13 +262,15 @@ fn run_again(
     }
     let today = bike.today(slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot };
+    // Nothing that was kept is believed.
+    let recall = Recall::new(&plan, &bike.files, None, context, &ridden);
     let outcomes: Vec<_> = usable
         .par_iter()
         .map(|ride| {
-            let context = RideContext { ridden: &ridden[&ride.revision], ..context };
-            let outcome = read_and_run(&plan, ride, &context);
-            progress.ride_done(&format!("{}: {}", revision.name(), ride.name));
-            outcome
+            let recorded = recall.ride(ride);
+            let rows = recorded.as_ref().map_or(0, |record| record.outcome.funnel.samples());
+            progress.ride_done(&format!("{}: {}", revision.name(), ride.name), rows);
+            recorded
         })
         .collect();
     let mut good = Vec::new();

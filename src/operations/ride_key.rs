@@ -1,5 +1,9 @@
 //! Under what a ride's record holds.
+//!
+//! Everything that enters a record is hashed: the log, the pipeline, bike.yaml, the tables
+//! the ride was made on, the grid and the wanted mixture of today, this program.
 
+use crate::cache::Key;
 use crate::pipeline::{Plan, RideContext};
 use crate::table::{Grid, Table};
 use sha2::{Digest, Sha256};
@@ -8,11 +12,6 @@ use std::path::Path;
 
 /// The form of a record; another one is another record.
 const RECORD_FORM: u32 = 1;
-
-/// Everything that enters a ride's record, hashed: the log, the pipeline, bike.yaml, the
-/// tables the ride was made on, the grid and the wanted mixture of today, this program.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(super) struct RideKey(pub [u8; 32]);
 
 /// What all rides of a run that were made on the same tables have in common.
 #[derive(Clone)]
@@ -54,16 +53,9 @@ impl KeyOfTables {
 
     /// The key of one ride. `path` tells how the log is read, `logger` is the hash of the file
     /// that describes its columns, where there is one.
-    pub fn of_ride(&self, sha256: &str, path: &Path, logger: Option<&str>) -> RideKey {
+    pub fn of_ride(&self, sha256: &str, path: &Path, logger: Option<&str>) -> Key {
         let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
-        RideKey(hashed(self.0.clone(), &(sha256, ending, logger)).finalize().into())
-    }
-}
-
-impl RideKey {
-    /// The key in hex.
-    pub fn hex(&self) -> String {
-        self.0.iter().map(|byte| format!("{byte:02x}")).collect()
+        hashed(self.0.clone(), &(sha256, ending, logger)).finalize().into()
     }
 }
 

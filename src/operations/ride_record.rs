@@ -1,7 +1,7 @@
 //! What one ride says to a run, in a form that can be kept.
 //!
 //! A log's bytes enter; everything a run needs of the ride afterwards leaves, so that
-//! neither the bytes nor the columns have to stay in memory. [`RideKey`](super::ride_key::RideKey)
+//! neither the bytes nor the columns have to stay in memory. [`ride_key`](super::ride_key)
 //! says under what it holds; two records with the same key are the same, to the last bit.
 
 use crate::findings::{self, Finding};
@@ -54,12 +54,16 @@ impl RideFailure {
 pub(super) type Recorded = Result<RideRecord, RideFailure>;
 
 impl RideRecord {
-    /// Reads a log from its bytes and sends it through the pipeline.
+    /// Reads a log from its path, bytes and hash, and sends it through the pipeline.
     ///
     /// # Errors
     /// When the log cannot be used.
-    pub fn of(plan: &Plan, path: &Path, bytes: &[u8], context: &RideContext<'_>) -> Recorded {
-        let log = Ride::read(path, bytes).map_err(|error| {
+    pub fn of(
+        plan: &Plan,
+        (path, bytes, sha256): (&Path, &[u8], &str),
+        context: &RideContext<'_>,
+    ) -> Recorded {
+        let log = Ride::read_hashed(path, bytes, sha256.to_owned()).map_err(|error| {
             let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
             RideFailure {
                 why: format!("{error}{hint}"),
@@ -119,7 +123,7 @@ pub(super) mod tests {
 
     fn record(bytes: &[u8], context: &RideContext<'_>) -> RideRecord {
         let plan = Plan::shipped_default().expect("shipped");
-        RideRecord::of(&plan, Path::new("ride.csv"), bytes, context).expect("a ride")
+        RideRecord::of(&plan, (Path::new("ride.csv"), bytes, "00"), context).expect("a ride")
     }
 
     #[test]

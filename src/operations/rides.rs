@@ -2,13 +2,11 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::read_regular;
 use crate::ledger::{Revision, RevisionKind};
 use crate::pipeline::RideChoice;
 use crate::revision::{revision_name, revision_number};
-use crate::ride::{
-    Channel, FoundRide, LOGGED_SLOT, Register, RegisteredRide, RiddenOn, Ride, RideState, hash,
-};
+use crate::ride::{Channel, FoundRide, LOGGED_SLOT, Register, RegisteredRide, RiddenOn, Ride, RideState};
+use rayon::prelude::*;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -127,12 +125,12 @@ impl OpenBike {
 
     /// Sorts found files into usable rides and the rest.
     pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
+        let files = &self.files;
         let mut hashed: Vec<(&FoundRide, Result<String, String>)> = found
-            .iter()
-            .map(|file| {
-                (file, read_regular(&file.path).map(|b| hash(&b)).map_err(|e| format!("cannot be read: {e}")))
-            })
+            .par_iter()
+            .map(|file| (file, files.sha256(&file.path).map_err(|e| format!("cannot be read: {e}"))))
             .collect();
+        files.keep();
         // A copy whose folder tells the revision speaks before one that does not.
         hashed.sort_by_key(|(file, _)| (file.ridden_on == RiddenOn::Newest, file.name.clone()));
         let mut seen: Vec<(&str, &FoundRide)> = Vec::new();
@@ -277,12 +275,12 @@ impl OpenBike {
             if file.ridden_on != RiddenOn::Newest {
                 continue;
             }
-            let Ok(bytes) = read_regular(&file.path) else { continue };
-            let sha256 = hash(&bytes);
+            let Ok(sha256) = self.files.sha256(&file.path) else { continue };
             if register.by_hash(&sha256).is_some() {
                 continue;
             }
-            let Ok(log) = Ride::read(&file.path, &bytes) else { continue };
+            let Ok(Some(bytes)) = self.files.bytes(&file.path, &sha256) else { continue };
+            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone()) else { continue };
             if let Some(ride) = self.waiting(&file, Some(&log), sha256)? {
                 register.remember(ride);
             }
@@ -364,8 +362,7 @@ impl OpenBike {
         if let Some(settled) = self.settled.as_ref().filter(|_| named.is_empty()) {
             // A ride that the register knows is whole, however lately it was written again.
             let is_known = |path: &Path| {
-                let bytes = read_regular(path).ok();
-                bytes.is_some_and(|bytes| self.register.by_hash(&hash(&bytes)).is_some())
+                self.files.sha256(path).is_ok_and(|sha256| self.register.by_hash(&sha256).is_some())
             };
             found.retain(|ride| settled.contains(&ride.path) || is_known(&ride.path));
         }

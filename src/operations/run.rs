@@ -4,13 +4,15 @@ use super::delay::RideDelay;
 use super::error::OperationError;
 use super::liars::{keep_liars_out, refuse_liars};
 use super::open::OpenBike;
+use super::recall::{Recall, damage_note};
 use super::ride_record::{RideDetails, RideRecord};
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::run_statements::statements;
-use super::run_sums::{fill_cells, propose_from, read_and_run, ridden_tables};
+use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
 use crate::blend::{Hold, Proposal, Refusal, refuse};
+use crate::cache::{Cache, FileHashes};
 use crate::evidence::{EvidenceRow, RideStatements};
 use crate::findings::Finding;
 use crate::ledger::{Moment, PipelineRef};
@@ -24,6 +26,7 @@ use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// What a run is asked to do.
 #[derive(Debug, Clone)]
@@ -38,16 +41,27 @@ pub struct RunRequest {
     pub rides: Vec<PathBuf>,
     /// When the revision is made.
     pub when: Moment,
+    /// Where what single rides said is kept; without it nothing is.
+    pub cache: Option<PathBuf>,
 }
 
-/// Told of a run's progress.
+/// Told of a run's progress, and asked whether it shall go on.
 pub trait Progress: Sync {
-    /// So many rides are about to be read.
+    /// So many rides are about to be looked at.
     fn begin(&self, rides: usize);
-    /// One is done.
-    fn ride_done(&self, name: &str);
+    /// One with so many rows is done.
+    fn ride_done(&self, name: &str, rows: usize);
     /// All are done.
     fn end(&self);
+    /// Whether somebody asked to stop. Looked at between rides.
+    fn is_stopped(&self) -> bool {
+        false
+    }
+    /// Told right before something is written: from here on the work must not be broken
+    /// off. False when somebody asked to stop before, and then nothing is written.
+    fn may_write(&self) -> bool {
+        true
+    }
 }
 
 /// What became of one ride.
@@ -195,7 +209,12 @@ pub(super) fn run_among(
         false if crate::bike::BikeFolder::is_one(root) => open_for_writing(root)?,
         false => None,
     };
-    let bike = OpenBike { settled: settled.map(<[PathBuf]>::to_vec), ..OpenBike::open(root)? };
+    let cache = request.cache.as_deref().map(|folder| Arc::new(Cache::at(folder)));
+    let bike = OpenBike {
+        settled: settled.map(<[PathBuf]>::to_vec),
+        files: FileHashes::of(root, cache.clone()),
+        ..OpenBike::open(root)?
+    };
     if request.dry_run && bike.store.is_none() {
         refuse_nesting(root)?;
     }
@@ -234,17 +253,23 @@ pub(super) fn run_among(
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
+    let recall = Recall::new(&plan, &bike.files, cache.as_deref(), context, &ridden);
     progress.begin(usable.len());
-    let outcomes: Vec<_> = usable
+    let recorded: Option<Vec<_>> = usable
         .par_iter()
         .map(|ride| {
-            let outcome =
-                read_and_run(&plan, ride, &RideContext { ridden: &ridden[&ride.revision], ..context });
-            progress.ride_done(&ride.name);
-            outcome
+            let recorded = (!progress.is_stopped()).then(|| recall.ride(ride))?;
+            let rows = recorded.as_ref().map_or(0, |record| record.outcome.funnel.samples());
+            progress.ride_done(&ride.name, rows);
+            Some(recorded)
         })
         .collect();
     progress.end();
+    if let Some(cache) = &cache {
+        cache.tidy();
+        report.notes.extend(damage_note(cache));
+    }
+    let outcomes = recorded.ok_or(OperationError::STOPPED)?;
     let mut good: Vec<(UsableRide, RideOutcome, bool)> = Vec::new();
     let mut implausible = false;
     let mut new_failure = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
@@ -325,7 +350,13 @@ pub(super) fn run_among(
         });
         return Ok(report);
     }
+    if progress.is_stopped() {
+        return Err(OperationError::STOPPED);
+    }
     if !request.dry_run {
+        if !progress.may_write() {
+            return Err(OperationError::STOPPED);
+        }
         write_revision(root, bike, writable, &plan, &proposal, &good, request.when, &mut report)?;
     }
     Ok(report)

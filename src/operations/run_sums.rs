@@ -3,17 +3,15 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::ride_record::{RideFailure, RideRecord};
 use super::rides::{StandingReason, UsableRide};
 use super::run::{RunReport, SkippedRide};
-use crate::bike::{SlotTables, read_regular};
+use crate::bike::SlotTables;
 use crate::blend::{BlendInput, Proposal, propose};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::Moment;
-use crate::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides};
+use crate::pipeline::{Plan, RideOutcome, evidence_of_rides};
 use crate::revision::revision_number;
-use crate::ride::hash;
 use std::collections::BTreeMap;
 
 /// The tables each ride was made on; rides whose tables do not serve are passed over.
@@ -66,20 +64,6 @@ pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<S
         return Err("their axes or kind are not today's".to_owned());
     }
     bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
-}
-
-/// Reads a ride and sends it through the pipeline.
-pub(super) fn read_and_run(
-    plan: &Plan,
-    ride: &UsableRide,
-    context: &RideContext<'_>,
-) -> Result<RideRecord, RideFailure> {
-    let bytes =
-        read_regular(&ride.path).map_err(|error| RideFailure::new(format!("cannot be read: {error}")))?;
-    if hash(&bytes) != ride.sha256 {
-        return Err(RideFailure::new("changed while it was read"));
-    }
-    RideRecord::of(plan, &ride.path, &bytes, context)
 }
 
 /// Adds up the rides' sums, in the order of their hashes, and blends; beside it

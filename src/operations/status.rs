@@ -5,10 +5,12 @@ use super::history::{HistoryEntry, history};
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason};
 use super::run::SkippedRide;
+use crate::cache::{Cache, FileHashes};
 use crate::pipeline::RideChoice;
 use crate::ride::RideState;
 use serde::Serialize;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Where a bike stands.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
@@ -37,12 +39,13 @@ pub struct Status {
     pub next: Vec<String>,
 }
 
-/// Reads where a bike stands; changes nothing.
+/// Reads where a bike stands; changes nothing. `cache` is where the hashes of rides are kept.
 ///
 /// # Errors
 /// When the folder cannot be read.
-pub fn status(root: &Path) -> Result<Status, OperationError> {
-    let bike = OpenBike::open(root)?;
+pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationError> {
+    let cache = cache.map(|folder| Arc::new(Cache::at(folder)));
+    let bike = OpenBike { files: FileHashes::of(root, cache), ..OpenBike::open(root)? };
     let slot = bike.slot(None)?;
     let mut new_rides = Vec::new();
     let mut troubled_rides = Vec::new();

@@ -103,10 +103,18 @@ impl Ride {
     /// When the log cannot be used at all; single bad rows and values are
     /// counted in [`Ride::reading`] instead.
     pub fn read(path: &Path, bytes: &[u8]) -> Result<Self, RideError> {
+        Self::read_hashed(path, bytes, hash(bytes))
+    }
+
+    /// The same where the hash of the bytes is known.
+    ///
+    /// # Errors
+    /// Those of [`Ride::read`].
+    pub fn read_hashed(path: &Path, bytes: &[u8], sha256: String) -> Result<Self, RideError> {
         let parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
         let columns = if parquet { parquet_log::read(bytes)? } else { csv_log::read(bytes)? };
         let (frame, reading) = columns.into_frame()?;
-        let ride = Self { path: path.to_path_buf(), sha256: hash(bytes), frame, reading };
+        let ride = Self { path: path.to_path_buf(), sha256, frame, reading };
         plausible::refuse(&ride)?;
         Ok(ride)
     }

@@ -24,7 +24,7 @@ struct Silent;
 
 impl Progress for Silent {
     fn begin(&self, _rides: usize) {}
-    fn ride_done(&self, _name: &str) {}
+    fn ride_done(&self, _name: &str, _rows: usize) {}
     fn end(&self) {}
 }
 
@@ -67,6 +67,7 @@ impl Workshop {
             dry_run: false,
             rides: Vec::new(),
             when: later(1),
+            cache: None,
         };
         let report = operations::run(&root, &run, &Silent).expect("a run");
         assert_eq!(report.revision.as_deref(), Some("r2"), "{:?} {:?}", report.nothing, report.refused);

@@ -1,0 +1,74 @@
+//! What each ride of a run said: kept from before where it still holds, or read anew.
+
+use super::ride_key::KeyOfTables;
+use super::ride_record::{Recorded, RideFailure, RideRecord, decode, encode};
+use super::rides::UsableRide;
+use crate::bike::SlotTables;
+use crate::cache::{Cache, FileHashes, Kind};
+use crate::pipeline::{Plan, RideContext};
+use crate::units;
+use std::collections::BTreeMap;
+
+/// Gives the records of a run's rides.
+pub(super) struct Recall<'a> {
+    plan: &'a Plan,
+    files: &'a FileHashes,
+    cache: Option<&'a Cache>,
+    /// By revision: the context of the rides made on it, and their keys as far as they agree.
+    by_revision: BTreeMap<&'a str, (RideContext<'a>, KeyOfTables)>,
+}
+
+impl<'a> Recall<'a> {
+    /// For rides made on these tables; `context` holds what all of them have in common.
+    pub fn new(
+        plan: &'a Plan,
+        files: &'a FileHashes,
+        cache: Option<&'a Cache>,
+        context: RideContext<'a>,
+        ridden: &'a BTreeMap<String, SlotTables>,
+    ) -> Self {
+        let by_revision = ridden.iter().map(|(revision, ridden)| {
+            let context = RideContext { ridden, ..context };
+            (revision.as_str(), (context, KeyOfTables::new(plan, &context)))
+        });
+        Self { plan, files, cache, by_revision: by_revision.collect() }
+    }
+
+    /// What a ride said. At most its bytes and columns are in memory besides.
+    ///
+    /// # Errors
+    /// When it cannot be used.
+    ///
+    /// # Panics
+    /// When the tables the ride was made on were not given.
+    pub fn ride(&self, ride: &UsableRide) -> Recorded {
+        let (context, key) = &self.by_revision[ride.revision.as_str()];
+        let key = key.of_ride(&ride.sha256, &ride.path, None);
+        let kept = self.cache.and_then(|cache| cache.read(Kind::Record, &key));
+        if let Some(recorded) = kept.and_then(|kept| decode(&kept)) {
+            return recorded;
+        }
+        let bytes = self
+            .files
+            .bytes(&ride.path, &ride.sha256)
+            .map_err(|error| RideFailure::new(format!("cannot be read: {error}")))?
+            .ok_or_else(|| RideFailure::new("changed while it was read"))?;
+        let recorded = RideRecord::of(self.plan, (&ride.path, &bytes, &ride.sha256), context);
+        drop(bytes);
+        if let (Some(cache), Some(payload)) = (self.cache, encode(&recorded)) {
+            cache.write(Kind::Record, &key, &payload);
+        }
+        recorded
+    }
+}
+
+/// What to say of kept work that a disk damaged.
+pub(super) fn damage_note(cache: &Cache) -> Option<String> {
+    let pieces = cache.damaged();
+    (pieces > 0).then(|| {
+        format!(
+            "the cache was damaged ({} could not be read back); what is missing was worked out again",
+            units::counted(pieces, "file")
+        )
+    })
+}
