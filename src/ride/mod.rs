@@ -8,6 +8,8 @@ mod channel;
 mod columns;
 mod csv_log;
 mod find;
+#[allow(dead_code, reason = "logs that carry these parameters are not read yet")]
+mod obd;
 mod parquet_log;
 mod plausible;
 mod register;
