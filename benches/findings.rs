@@ -222,7 +222,9 @@ fn make(bike: &TestBike, character: &Character, plan: &Plan, seed: u64, air_temp
         style: if seed.is_multiple_of(2) { RideStyle::Spirited } else { RideStyle::Road },
     };
     let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
-    let ride = Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
+    let ride =
+        Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes(), &rideloop::ride::Loggers::none())
+            .expect("a ride");
     let context = RideContext { bike: &bike.bike, ridden: tables, today: tables, slot: "main" };
     Made { outcome: run_ride(plan, &ride, &context).expect("channels"), alone: of_one_ride(&ride, &context) }
 }

@@ -41,10 +41,12 @@ fn main() {
     let plan_text = include_str!("../pipelines/road.yaml");
     let plan = Plan::parse("road", Path::new("road.yaml"), plan_text).expect("shipped");
     let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
-    let ride = Ride::read(path, text.as_bytes()).expect("a ride");
+    let ride = Ride::read(path, text.as_bytes(), &rideloop::ride::Loggers::none()).expect("a ride");
 
     let floor = median(|| text.bytes().filter(|b| *b == b'\n').count());
-    let read = median(|| Ride::read(path, text.as_bytes()).expect("a ride").samples());
+    let read = median(|| {
+        Ride::read(path, text.as_bytes(), &rideloop::ride::Loggers::none()).expect("a ride").samples()
+    });
     let run = median(|| run_ride(&plan, &ride, &context).expect("channels").funnel.kept());
     let mut known = bike.clone();
     known.lambda_sensor.delay = Delay::Fixed(FixedDelay::USUAL);

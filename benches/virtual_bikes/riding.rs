@@ -67,7 +67,12 @@ impl Ridden {
     /// The log as the tool reads it from a file.
     pub fn ride(&self) -> &Ride {
         self.read.get_or_init(|| {
-            Ride::read(Path::new("ride.csv"), self.log.to_csv(None).as_bytes()).expect("a ride")
+            Ride::read(
+                Path::new("ride.csv"),
+                self.log.to_csv(None).as_bytes(),
+                &rideloop::ride::Loggers::none(),
+            )
+            .expect("a ride")
         })
     }
 

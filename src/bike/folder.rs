@@ -16,6 +16,13 @@ pub trait FileSource {
     /// When it is there but cannot be read.
     fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem>;
 
+    /// The paths of the files that lie in a folder, those of its own folders left out; sorted,
+    /// and none where there is no such folder.
+    ///
+    /// # Errors
+    /// When it is there but cannot be listed.
+    fn list(&self, folder: &str) -> Result<Vec<String>, Problem>;
+
     /// The file as text.
     ///
     /// # Errors
@@ -55,6 +62,25 @@ impl FileSource for WorkTree {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(Problem::in_file(path, format!("cannot be read: {error}"))),
         }
+    }
+
+    fn list(&self, folder: &str) -> Result<Vec<String>, Problem> {
+        let cannot = |error: std::io::Error| Problem::in_file(folder, format!("cannot be listed: {error}"));
+        let entries = match std::fs::read_dir(self.root.join(folder)) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => return Err(cannot(error)),
+        };
+        let mut paths = Vec::new();
+        for entry in entries {
+            let entry = entry.map_err(cannot)?;
+            // Where a link leads counts, as it does when the file is read.
+            if std::fs::metadata(entry.path()).is_ok_and(|about| about.is_file()) {
+                paths.push(format!("{folder}/{}", entry.file_name().to_string_lossy()));
+            }
+        }
+        paths.sort();
+        Ok(paths)
     }
 }
 

@@ -204,7 +204,8 @@ mod tests {
     fn look(text: &str, change: impl FnOnce(&mut Bike)) -> Vec<String> {
         let (mut bike, tables) = stages::tests::bike();
         change(&mut bike);
-        let ride = Ride::read(Path::new("ride.csv"), text.as_bytes()).expect("a ride");
+        let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &crate::ride::Loggers::none())
+            .expect("a ride");
         let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
         of_one_ride(&ride, &context).iter().map(|f| format!("{} {}", f.name, f.severity.word())).collect()
     }

@@ -295,7 +295,9 @@ mod tests {
                 style: if self.engine.is_multiple_of(3) { RideStyle::Spirited } else { RideStyle::Road },
             };
             let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
-            let ride = Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
+            let ride =
+                Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes(), &crate::ride::Loggers::none())
+                    .expect("a ride");
             let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
             let found = of_one_ride(&ride, &context).into_iter().find(|f| f.name == ENTRY.name)?;
             assert_eq!(found.severity, Severity::Warning);

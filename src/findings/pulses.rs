@@ -124,7 +124,8 @@ mod tests {
         let on = |slot: &str| {
             let slots = |(i, line): (usize, &str)| format!("{line},{}\n", if i == 0 { "slot" } else { slot });
             let text: String = written(&channels).lines().enumerate().map(slots).collect();
-            let ride = Ride::read(Path::new("ride.csv"), text.as_bytes()).expect("a ride");
+            let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &crate::ride::Loggers::none())
+                .expect("a ride");
             let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
             of_one_ride(&ride, &context).len()
         };

@@ -14,7 +14,7 @@ use crate::findings::{self, Finding};
 use crate::ledger::Store;
 use crate::pipeline::{CommonDelay, DEFAULT_PIPELINE, FoundDelay, Plan, RideChoice, common_delay};
 use crate::problem::{Problem, Problems};
-use crate::ride::{BadValue, FoundRide, find_in_folder};
+use crate::ride::{BadValue, FoundRide, LoggerRef, Loggers, find_in_folder};
 use crate::units;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -73,6 +73,8 @@ pub struct RideCheck {
     pub file: String,
     /// Why it cannot be used, if it cannot.
     pub trouble: Option<String>,
+    /// The logger it was read through; none where its titles are the channels' own.
+    pub logger: Option<LoggerRef>,
     /// Samples that were read.
     pub samples: usize,
     /// How long it is, s.
@@ -158,10 +160,12 @@ pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, Operation
         Err(OperationError::Problems(problems)) => found.extend(problems.0.clone()),
         Err(error) => found.push(Problem::in_file(".git", error.to_string())),
     }
-    let files = find_in_folder(root).map_err(|error| OperationError::io("list", root, &error))?;
+    // What is wrong with them is told above.
+    let loggers = Loggers::read(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
+    let files = find_in_folder(root, &loggers).map_err(|error| OperationError::io("list", root, &error))?;
     let bike = opened.as_ref().ok();
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
-    let checked = check_rides(root, &files, bike, plan, cache.as_deref());
+    let checked = check_rides(root, &files, (bike, &loggers), plan, cache.as_deref());
     let (mut rides, delays): (Vec<RideCheck>, Vec<Option<FoundDelay>>) =
         checked.into_iter().map(|CheckedRide { check, delay }| (check, delay)).unzip();
     let mut delay = None;

@@ -9,7 +9,7 @@ use crate::bike::{Bike, SlotTables};
 use crate::cache::{Cache, FileHashes, Kind};
 use crate::findings;
 use crate::pipeline::{FoundDelay, Plan, RideContext, found_delay};
-use crate::ride::{Channel, FoundRide, Ride};
+use crate::ride::{Channel, FoundRide, Loggers, Ride};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -33,7 +33,7 @@ type MadeOn = (String, String);
 pub(super) fn check_rides(
     root: &Path,
     files: &[FoundRide],
-    bike: Option<&OpenBike>,
+    (bike, loggers): (Option<&OpenBike>, &Loggers),
     plan: Option<&Plan>,
     cache: Option<&Cache>,
 ) -> Vec<CheckedRide> {
@@ -59,10 +59,10 @@ pub(super) fn check_rides(
             let (bike, ridden) = (bike?, tables.as_ref()?);
             let slot = made_on.0.as_str();
             let context = RideContext { bike: &bike.folder.bike, ridden, today: bike.today(slot), slot };
-            Some((made_on, (context, plan.map(|plan| KeyOfTables::new(plan, &context)))))
+            Some((made_on, (context, plan.map(|plan| KeyOfTables::new(plan, loggers, &context)))))
         })
         .collect();
-    let look = Look { hashes, plan, bike: bike.map(|bike| &bike.folder.bike), cache };
+    let look = Look { hashes, loggers, plan, bike: bike.map(|bike| &bike.folder.bike), cache };
     files
         .par_iter()
         .zip(&hashed)
@@ -88,6 +88,7 @@ fn made_on(bike: &OpenBike, file: &FoundRide, sha256: &str) -> Option<MadeOn> {
 /// What all rides are looked at with.
 struct Look<'a> {
     hashes: &'a FileHashes,
+    loggers: &'a Loggers,
     plan: Option<&'a Plan>,
     bike: Option<&'a Bike>,
     cache: Option<&'a Cache>,
@@ -104,7 +105,7 @@ impl Look<'_> {
         sha256: &str,
         context: Option<&(RideContext<'_>, Option<KeyOfTables>)>,
     ) -> Result<CheckedRide, String> {
-        let key = context.and_then(|(_, key)| Some(key.as_ref()?.of_ride(sha256, &file.path, None)));
+        let key = context.and_then(|(_, key)| Some(key.as_ref()?.of_ride(sha256, &file.path)));
         let keeping = self.cache.zip(key);
         let kept = keeping.and_then(|(cache, key)| cache.read(Kind::Check, &key));
         if let Some(mut checked) = kept.and_then(|kept| postcard::from_bytes::<CheckedRide>(&kept).ok()) {
@@ -114,7 +115,7 @@ impl Look<'_> {
         let read = self.hashes.bytes(&file.path, sha256);
         let bytes = read.map_err(|error| format!("cannot be read: {error}"))?;
         let bytes = bytes.ok_or_else(|| "changed while it was read".to_owned())?;
-        let checked = match Ride::read_hashed(&file.path, &bytes, sha256.to_owned()) {
+        let checked = match Ride::read_hashed(&file.path, &bytes, sha256.to_owned(), self.loggers) {
             Ok(ride) => self.seen_in(&ride, file, context.map(|(context, _)| context)),
             Err(error) => in_trouble(
                 file,
@@ -134,6 +135,7 @@ impl Look<'_> {
         let CheckedRide { mut check, mut delay } = blank(file);
         let time = ride.values(Channel::TimeS).unwrap_or_default();
         check.remarks = ride.remarks();
+        check.logger.clone_from(&ride.logger);
         check.samples = ride.samples();
         check.seconds = time.last().copied().unwrap_or_default() - time.first().copied().unwrap_or_default();
         let interval_s = ride.sample_interval_s();
@@ -168,6 +170,7 @@ fn blank(file: &FoundRide) -> CheckedRide {
     let check = RideCheck {
         file: file.name.clone(),
         trouble: None,
+        logger: None,
         samples: 0,
         seconds: 0.0,
         rate_hz: 0.0,

@@ -2,7 +2,8 @@
 
 use super::error::OperationError;
 use crate::bike::{
-    BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, fuel_path,
+    BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, WorkTree,
+    fuel_path,
 };
 use crate::blend::Refusal;
 use crate::cache::FileHashes;
@@ -10,7 +11,7 @@ use crate::evidence::{self, EvidenceRow, evidence_path};
 use crate::ledger::{Revision, Store, revisions};
 use crate::problem::{Problem, Problems};
 use crate::revision::{revision_name, revision_number};
-use crate::ride::{Register, RideState};
+use crate::ride::{Loggers, Register, RideState};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -25,6 +26,8 @@ pub struct OpenBike {
     pub revisions: Vec<Revision>,
     /// The rides that are known.
     pub register: Register,
+    /// How logs of other makes are read.
+    pub loggers: Loggers,
     /// Of the bike's own ride files only these are there yet; the others are still being copied.
     pub(super) settled: Option<Vec<PathBuf>>,
     /// The hashes of its ride files.
@@ -44,6 +47,15 @@ impl FileSource for CommitFiles<'_> {
         self.store
             .read_file(self.commit, path)
             .map_err(|error| Problem::in_file(path, format!("cannot be read from the history: {error}")))
+    }
+
+    fn list(&self, folder: &str) -> Result<Vec<String>, Problem> {
+        let inside = format!("{folder}/");
+        let mut paths = self.store.list_files(self.commit, &inside).map_err(|error| {
+            Problem::in_file(folder, format!("cannot be listed from the history: {error}"))
+        })?;
+        paths.retain(|path| !path[inside.len()..].contains('/'));
+        Ok(paths)
     }
 }
 
@@ -70,11 +82,13 @@ impl OpenBike {
         let mut found = Vec::new();
         let folder = BikeFolder::read(root).map_err(|problems| found.extend(problems.0)).ok();
         let register = read_register(root).map_err(|problems| found.extend(problems.0)).ok();
-        match (folder, register) {
-            (Some(folder), Some(register)) => {
+        let files = WorkTree { root: root.to_path_buf() };
+        let loggers = Loggers::read(&files).map_err(|problems| found.extend(problems.0)).ok();
+        match (folder, register, loggers) {
+            (Some(folder), Some(register), Some(loggers)) => {
                 let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
                 let files = FileHashes::of(root, None);
-                Ok(Self { folder, store, revisions, register, settled: None, files })
+                Ok(Self { folder, store, revisions, register, loggers, settled: None, files })
             }
             _ => Err(Problems(found).into()),
         }
@@ -335,7 +349,7 @@ impl OpenBike {
 }
 
 fn read_register(root: &Path) -> Result<Register, Problems> {
-    let files = crate::bike::WorkTree { root: root.to_path_buf() };
+    let files = WorkTree { root: root.to_path_buf() };
     match files.text(REGISTER_FILE)? {
         Some(text) => Register::parse(Path::new(REGISTER_FILE), &text),
         None => Ok(Register::default()),

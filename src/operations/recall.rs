@@ -6,6 +6,7 @@ use super::rides::UsableRide;
 use crate::bike::SlotTables;
 use crate::cache::{Cache, FileHashes, Kind};
 use crate::pipeline::{Plan, RideContext};
+use crate::ride::Loggers;
 use crate::units;
 use std::collections::BTreeMap;
 
@@ -13,6 +14,7 @@ use std::collections::BTreeMap;
 pub(super) struct Recall<'a> {
     plan: &'a Plan,
     files: &'a FileHashes,
+    loggers: &'a Loggers,
     cache: Option<&'a Cache>,
     /// By revision: the context of the rides made on it, and their keys as far as they agree.
     by_revision: BTreeMap<&'a str, (RideContext<'a>, KeyOfTables)>,
@@ -22,16 +24,16 @@ impl<'a> Recall<'a> {
     /// For rides made on these tables; `context` holds what all of them have in common.
     pub fn new(
         plan: &'a Plan,
-        files: &'a FileHashes,
+        (files, loggers): (&'a FileHashes, &'a Loggers),
         cache: Option<&'a Cache>,
         context: RideContext<'a>,
         ridden: &'a BTreeMap<String, SlotTables>,
     ) -> Self {
         let by_revision = ridden.iter().map(|(revision, ridden)| {
             let context = RideContext { ridden, ..context };
-            (revision.as_str(), (context, KeyOfTables::new(plan, &context)))
+            (revision.as_str(), (context, KeyOfTables::new(plan, loggers, &context)))
         });
-        Self { plan, files, cache, by_revision: by_revision.collect() }
+        Self { plan, files, loggers, cache, by_revision: by_revision.collect() }
     }
 
     /// What a ride said. At most its bytes and columns are in memory besides.
@@ -43,7 +45,7 @@ impl<'a> Recall<'a> {
     /// When the tables the ride was made on were not given.
     pub fn ride(&self, ride: &UsableRide) -> Recorded {
         let (context, key) = &self.by_revision[ride.revision.as_str()];
-        let key = key.of_ride(&ride.sha256, &ride.path, None);
+        let key = key.of_ride(&ride.sha256, &ride.path);
         let kept = self.cache.and_then(|cache| cache.read(Kind::Record, &key));
         if let Some(recorded) = kept.and_then(|kept| decode(&kept)) {
             return recorded;
@@ -53,7 +55,7 @@ impl<'a> Recall<'a> {
             .bytes(&ride.path, &ride.sha256)
             .map_err(|error| RideFailure::new(format!("cannot be read: {error}")))?
             .ok_or_else(|| RideFailure::new("changed while it was read"))?;
-        let recorded = RideRecord::of(self.plan, (&ride.path, &bytes, &ride.sha256), context);
+        let recorded = RideRecord::of(self.plan, (&ride.path, &bytes, &ride.sha256), self.loggers, context);
         drop(bytes);
         if let (Some(cache), Some(payload)) = (self.cache, encode(&recorded)) {
             cache.write(Kind::Record, &key, &payload);

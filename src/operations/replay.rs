@@ -22,7 +22,7 @@ use crate::evidence::{RIDES_END, RideStatement, RideStatements};
 use crate::ledger::{Revision, RevisionKind, Store};
 use crate::pipeline::{Plan, RideContext, shipped};
 use crate::problem::Problem;
-use crate::ride::{FoundRide, Register, hash};
+use crate::ride::{FoundRide, Loggers, Register, hash};
 use crate::table;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -67,6 +67,10 @@ impl FileSource for Before<'_> {
     fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
         let is_table = path.starts_with(MAPS_FOLDER) && path.ends_with(".csv");
         if is_table { self.tables.bytes(path) } else { self.settings.bytes(path) }
+    }
+
+    fn list(&self, folder: &str) -> Result<Vec<String>, Problem> {
+        self.settings.list(folder)
     }
 }
 
@@ -235,11 +239,13 @@ fn run_again(
     let files = Before { settings, tables: CommitFiles { store, commit: &before.commit } };
     let folder = BikeFolder::read_from(root, &files).map_err(|problems| problems.to_string())?;
     let store = Store::open(root).map_err(|error| error.to_string())?;
+    let loggers = Loggers::read(&files).map_err(|problems| problems.to_string())?;
     let bike = OpenBike {
         folder,
         store,
         revisions: earlier.to_vec(),
         register,
+        loggers,
         settled: None,
         files: FileHashes::of(root, None),
     };

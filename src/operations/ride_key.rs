@@ -5,6 +5,7 @@
 
 use crate::cache::Key;
 use crate::pipeline::{Plan, RideContext};
+use crate::ride::{LoggerRef, Loggers};
 use crate::table::{Grid, Table};
 use sha2::{Digest, Sha256};
 use std::fmt::{self, Write as _};
@@ -15,14 +16,18 @@ const RECORD_FORM: u32 = 1;
 
 /// What all rides of a run that were made on the same tables have in common.
 #[derive(Clone)]
-pub(super) struct KeyOfTables(Sha256);
+pub(super) struct KeyOfTables {
+    hash: Sha256,
+    /// Loggers know a log by its name too.
+    by_name: bool,
+}
 
 impl KeyOfTables {
     /// Begins the keys of the rides made on `context.ridden`.
     ///
     /// Of today's tables only the grid and the mixture enter a record: the fuel of today
     /// may change and the record stays true.
-    pub fn new(plan: &Plan, context: &RideContext<'_>) -> Self {
+    pub fn new(plan: &Plan, loggers: &Loggers, context: &RideContext<'_>) -> Self {
         /// By name, so that nothing is left out unseen.
         #[derive(Debug)]
         #[allow(dead_code, reason = "written out and hashed")]
@@ -36,6 +41,7 @@ impl KeyOfTables {
             ridden_mixture: &'a Table,
             today_grid: &'a Grid,
             today_mixture: &'a Table,
+            loggers: Vec<&'a LoggerRef>,
         }
         let entered = Entered {
             form: RECORD_FORM,
@@ -47,15 +53,18 @@ impl KeyOfTables {
             ridden_mixture: &context.ridden.mixture,
             today_grid: &context.today.fuel.grid,
             today_mixture: &context.today.mixture,
+            loggers: loggers.all().iter().map(|logger| &logger.reference).collect(),
         };
-        Self(hashed(Sha256::new(), &entered))
+        Self { hash: hashed(Sha256::new(), &entered), by_name: !loggers.is_empty() }
     }
 
-    /// The key of one ride. `path` tells how the log is read, `logger` is the hash of the file
-    /// that describes its columns, where there is one.
-    pub fn of_ride(&self, sha256: &str, path: &Path, logger: Option<&str>) -> Key {
-        let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
-        hashed(self.0.clone(), &(sha256, ending, logger)).finalize().into()
+    /// The key of one ride. `path` tells how the log is read.
+    pub fn of_ride(&self, sha256: &str, path: &Path) -> Key {
+        let name = path.file_name().map(|name| name.to_string_lossy().to_lowercase()).unwrap_or_default();
+        // A packed log has two endings.
+        let endings = || name.rsplitn(3, '.').take(2).collect::<Vec<_>>().join(".");
+        let read_by = if self.by_name { name.clone() } else { endings() };
+        hashed(self.hash.clone(), &(sha256, read_by)).finalize().into()
     }
 }
 

@@ -6,7 +6,7 @@
 
 use crate::findings::{self, Finding};
 use crate::pipeline::{Plan, RideContext, RideOutcome, run_ride};
-use crate::ride::{BadValue, Channel, Ride, RideError};
+use crate::ride::{BadValue, Channel, LoggerRef, Loggers, Ride, RideError};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -32,6 +32,8 @@ pub(super) struct RideDetails {
     pub remarks: Vec<String>,
     /// Signs that a sensor or the log lies, as far as one ride shows them.
     pub findings: Vec<Finding>,
+    /// What says what its columns are, where they do not have the channels' names.
+    pub logger: Option<LoggerRef>,
 }
 
 /// A ride that cannot be used, and why.
@@ -61,9 +63,10 @@ impl RideRecord {
     pub fn of(
         plan: &Plan,
         (path, bytes, sha256): (&Path, &[u8], &str),
+        loggers: &Loggers,
         context: &RideContext<'_>,
     ) -> Recorded {
-        let log = Ride::read_hashed(path, bytes, sha256.to_owned()).map_err(|error| {
+        let log = Ride::read_hashed(path, bytes, sha256.to_owned(), loggers).map_err(|error| {
             let hint = error.hint().map(|h| format!(" ({h})")).unwrap_or_default();
             RideFailure {
                 why: format!("{error}{hint}"),
@@ -78,6 +81,7 @@ impl RideRecord {
             slot_logged: log.has(Channel::Slot),
             remarks: log.remarks(),
             findings: findings::of_one_ride(&log, context),
+            logger: log.logger,
         };
         Ok(Self { outcome, details })
     }
@@ -123,7 +127,7 @@ pub(super) mod tests {
 
     fn record(bytes: &[u8], context: &RideContext<'_>) -> RideRecord {
         let plan = Plan::shipped_default().expect("shipped");
-        RideRecord::of(&plan, (Path::new("ride.csv"), bytes, "00"), context).expect("a ride")
+        RideRecord::of(&plan, (Path::new("ride.csv"), bytes, "00"), &Loggers::none(), context).expect("a ride")
     }
 
     #[test]

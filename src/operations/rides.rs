@@ -280,7 +280,7 @@ impl OpenBike {
                 continue;
             }
             let Ok(Some(bytes)) = self.files.bytes(&file.path, &sha256) else { continue };
-            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone()) else { continue };
+            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone(), &self.loggers) else { continue };
             if let Some(ride) = self.waiting(&file, Some(&log), sha256)? {
                 register.remember(ride);
             }
@@ -352,8 +352,8 @@ impl OpenBike {
     pub fn find_rides(&self, named: &[PathBuf]) -> Result<Vec<FoundRide>, OperationError> {
         let root: &Path = &self.folder.root;
         let found = match named.is_empty() {
-            true => crate::ride::find_in_folder(root),
-            false => crate::ride::find_named(root, named),
+            true => crate::ride::find_in_folder(root, &self.loggers),
+            false => crate::ride::find_named(root, named, &self.loggers),
         };
         let mut found = found.map_err(|error| OperationError::Failed {
             what: format!("rides cannot be listed: {error}"),
@@ -370,7 +370,7 @@ impl OpenBike {
             let names: Vec<String> = named.iter().map(|p| p.display().to_string()).collect();
             return Err(OperationError::failed(
                 format!("there is no ride in {}", names.join(", ")),
-                "a ride is a .csv or .parquet log",
+                "a ride is a .csv, .tsv, .parquet or .mf4 log, a .csv.gz or .csv.zst one, or a file that a logger names",
             ));
         }
         Ok(found)

@@ -19,7 +19,7 @@ use crate::ledger::{Moment, PipelineRef};
 use crate::pipeline::{
     CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, common_delay,
 };
-use crate::ride::BadValue;
+use crate::ride::{BadValue, LoggerRef};
 use crate::table::{self, CellMark, DrawnCell};
 use crate::units;
 use rayon::prelude::*;
@@ -71,6 +71,8 @@ pub struct RideReport {
     pub file: String,
     /// Its hash.
     pub sha256: String,
+    /// The logger it was read through; none where its titles are the channels' own.
+    pub logger: Option<LoggerRef>,
     /// The revision it was made on.
     pub revision: String,
     /// Samples in the log.
@@ -253,7 +255,7 @@ pub(super) fn run_among(
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
-    let recall = Recall::new(&plan, &bike.files, cache.as_deref(), context, &ridden);
+    let recall = Recall::new(&plan, (&bike.files, &bike.loggers), cache.as_deref(), context, &ridden);
     progress.begin(usable.len());
     let recorded: Option<Vec<_>> = usable
         .par_iter()
@@ -480,6 +482,7 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
     RideReport {
         file: ride.name.clone(),
         sha256: ride.sha256.clone(),
+        logger: details.logger.clone(),
         revision: ride.revision.clone(),
         samples: outcome.funnel.samples(),
         kept: outcome.funnel.kept(),

@@ -126,7 +126,7 @@ fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> 
     if let Some(ride) = bike.register.by_hash(&sha256) {
         return Ok(ride.clone());
     }
-    let log = Ride::read(&found.path, &bytes).ok();
+    let log = Ride::read(&found.path, &bytes, &bike.loggers).ok();
     bike.waiting(found, log.as_ref(), sha256)?.ok_or_else(|| {
         OperationError::failed(
             format!("{} lies in the folder of a revision that does not exist", found.name),

@@ -93,6 +93,15 @@ fn refuse_unreadable(files: &[(String, String)]) -> Result<(), OperationError> {
         fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
             Ok(self.0.iter().find(|(p, _)| p == path).map(|(_, text)| text.clone().into_bytes()))
         }
+
+        fn list(&self, folder: &str) -> Result<Vec<String>, Problem> {
+            let inside =
+                |path: &str| path.strip_prefix(folder)?.strip_prefix('/').map(|name| !name.contains('/'));
+            let mut paths: Vec<String> = self.0.iter().map(|(path, _)| path.clone()).collect();
+            paths.retain(|path| inside(path) == Some(true));
+            paths.sort();
+            Ok(paths)
+        }
     }
     let given = Given(files);
     let text = given.text(BIKE_FILE)?.unwrap_or_default();

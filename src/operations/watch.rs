@@ -8,8 +8,9 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::run::{Progress, RunReport, RunRequest, run_among};
+use crate::bike::WorkTree;
 use crate::pipeline::Plan;
-use crate::ride::find_in_folder;
+use crate::ride::{Loggers, find_in_folder};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
@@ -42,7 +43,9 @@ pub struct ListedRide {
 /// When the folder cannot be listed.
 pub fn list_rides(root: &Path) -> io::Result<Vec<ListedRide>> {
     let mut listed = Vec::new();
-    for found in find_in_folder(root)? {
+    // A logger file that is broken just now is told of by the look at the rides.
+    let loggers = Loggers::read(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
+    for found in find_in_folder(root, &loggers)? {
         // A file that went away meanwhile is no file.
         let Ok(about) = std::fs::metadata(&found.path) else { continue };
         if about.is_file() {
@@ -58,20 +61,32 @@ pub fn list_rides(root: &Path) -> io::Result<Vec<ListedRide>> {
     Ok(listed)
 }
 
+/// Whether the end of a file is one: of a text its line end, of a Parquet file its mark. The ends
+/// of packed and of measurement files have no mark: they are never known to be cut off.
 fn ends_whole(path: &Path, bytes: u64) -> io::Result<bool> {
     /// The last bytes of every Parquet file: Apache Parquet format, "File Format".
     const PARQUET_MARK: [u8; 4] = *b"PAR1";
-    let is_parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
-    let mark: &[u8] = if is_parquet { &PARQUET_MARK } else { b"\n" };
-    let length = mark.len() as u64;
-    if bytes < length {
+    /// The low or high byte of a line end in UTF-16.
+    const ZERO: u8 = 0;
+    const WITHOUT_MARK: [&str; 4] = ["gz", "zst", "mf4", "mdf"];
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if WITHOUT_MARK.contains(&ending.as_str()) {
+        return Ok(bytes > 0);
+    }
+    let is_parquet = ending == "parquet";
+    let length = if is_parquet { PARQUET_MARK.len() as u64 } else { bytes.min(2) };
+    if bytes < length || bytes == 0 {
         return Ok(false);
     }
     let mut file = File::open(path)?;
     file.seek(SeekFrom::Start(bytes - length))?;
-    let mut end = vec![0; mark.len()];
+    let mut end = vec![0; length as usize];
     file.read_exact(&mut end)?;
-    Ok(end == mark)
+    Ok(match end.as_slice() {
+        end if is_parquet => end == PARQUET_MARK,
+        [.., b'\n' | b'\r'] | [b'\n' | b'\r', ZERO] => true,
+        _ => false,
+    })
 }
 
 /// What is known of the files from one listing to the next.
@@ -296,11 +311,17 @@ mod tests {
             ("empty.csv", b""),
             ("whole.parquet", b"PAR1....PAR1"),
             ("cut.parquet", b"PAR1..\n"),
+            ("whole.tsv", b"t\tn\r"),
+            ("utf16.csv", b"\n\0"),
+            ("packed.csv.gz", b"\x1f\x8b"),
         ] {
             std::fs::write(rides.join(name), bytes).expect("written");
         }
         let listed = list_rides(dir.path()).expect("listed");
         let whole: Vec<&str> = listed.iter().filter(|r| r.is_whole).map(|r| r.name.as_str()).collect();
-        assert_eq!((listed.len(), whole), (5, vec!["r1/whole.csv", "r1/whole.parquet"]));
+        assert_eq!(
+            (listed.len(), whole),
+            (8, vec!["r1/packed.csv.gz", "r1/utf16.csv", "r1/whole.csv", "r1/whole.parquet", "r1/whole.tsv"])
+        );
     }
 }

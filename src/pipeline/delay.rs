@@ -538,8 +538,12 @@ mod tests {
                 style,
             };
             let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &request);
-            let log =
-                Ride::read(std::path::Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
+            let log = Ride::read(
+                std::path::Path::new("ride.csv"),
+                log.to_csv(None).as_bytes(),
+                &crate::ride::Loggers::none(),
+            )
+            .expect("a ride");
             let found = found(&log);
             assert!(!found.grave, "{seed}: {found:?}");
         }

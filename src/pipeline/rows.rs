@@ -330,7 +330,8 @@ pub(crate) mod tests {
             }
             text.push('\n');
         }
-        Ride::read(Path::new("test.csv"), text.as_bytes()).expect("a valid ride")
+        Ride::read(Path::new("test.csv"), text.as_bytes(), &crate::ride::Loggers::none())
+            .expect("a valid ride")
     }
 
     #[test]

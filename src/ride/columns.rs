@@ -33,6 +33,8 @@ pub struct ReadingReport {
     pub unparsable_by_channel: BTreeMap<&'static str, usize>,
     /// Titles that are no channel.
     pub ignored_titles: Vec<String>,
+    /// What else is worth knowing of how it was read.
+    pub notes: Vec<String>,
 }
 
 impl ReadingReport {

@@ -1,5 +1,7 @@
 //! Which files are rides, and on which revision each one was made.
 
+use super::compressed;
+use super::logger::Loggers;
 use crate::bike::RIDES_FOLDER;
 use crate::revision::revision_number;
 use std::io;
@@ -29,13 +31,26 @@ pub struct FoundRide {
 ///
 /// # Errors
 /// When a folder cannot be listed.
-pub fn find_in_folder(root: &Path) -> io::Result<Vec<FoundRide>> {
+pub fn find_in_folder(root: &Path, loggers: &Loggers) -> io::Result<Vec<FoundRide>> {
+    find(root, &|path| is_log(path, loggers))
+}
+
+/// Every file below a bike folder's rides, whatever its name: a ride is known by its hash, also
+/// when no logger names its file any more.
+///
+/// # Errors
+/// When a folder cannot be listed.
+pub fn find_any_in_folder(root: &Path) -> io::Result<Vec<FoundRide>> {
+    find(root, &|_| true)
+}
+
+fn find(root: &Path, is_wanted: &dyn Fn(&Path) -> bool) -> io::Result<Vec<FoundRide>> {
     let rides = root.join(RIDES_FOLDER);
     if !rides.is_dir() {
         return Ok(Vec::new());
     }
     let mut found = Vec::new();
-    list(root, &rides, &mut found, &mut Vec::new())?;
+    list(root, &rides, is_wanted, &mut found, &mut Vec::new())?;
     found.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(found)
 }
@@ -44,13 +59,13 @@ pub fn find_in_folder(root: &Path) -> io::Result<Vec<FoundRide>> {
 ///
 /// # Errors
 /// When a path does not exist or a folder cannot be listed.
-pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> {
+pub fn find_named(root: &Path, paths: &[PathBuf], loggers: &Loggers) -> io::Result<Vec<FoundRide>> {
     let mut found = Vec::new();
     for path in paths {
         let with_path =
             |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", path.display()));
         if std::fs::metadata(path).map_err(with_path)?.is_dir() {
-            list(root, path, &mut found, &mut Vec::new())?;
+            list(root, path, &|path| is_log(path, loggers), &mut found, &mut Vec::new())?;
         } else {
             found.push(describe(root, path));
         }
@@ -62,7 +77,13 @@ pub fn find_named(root: &Path, paths: &[PathBuf]) -> io::Result<Vec<FoundRide>> 
 
 /// Lists a folder, links to folders included; `seen` holds the folders that were listed,
 /// since a link may lead back to one of them.
-fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>, seen: &mut Vec<PathBuf>) -> io::Result<()> {
+fn list(
+    root: &Path,
+    folder: &Path,
+    is_wanted: &dyn Fn(&Path) -> bool,
+    found: &mut Vec<FoundRide>,
+    seen: &mut Vec<PathBuf>,
+) -> io::Result<()> {
     let with_path = |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", folder.display()));
     let itself = std::fs::canonicalize(folder).map_err(with_path)?;
     if seen.contains(&itself) {
@@ -77,17 +98,23 @@ fn list(root: &Path, folder: &Path, found: &mut Vec<FoundRide>, seen: &mut Vec<P
             continue;
         }
         if path.is_dir() {
-            list(root, &path, found, seen)?;
-        } else if is_log(&path) {
+            list(root, &path, is_wanted, found, seen)?;
+        } else if is_wanted(&path) {
             found.push(describe(root, &path));
         }
     }
     Ok(())
 }
 
-fn is_log(path: &Path) -> bool {
-    let known = ["csv", "parquet"];
-    path.extension().is_some_and(|e| known.iter().any(|k| e.eq_ignore_ascii_case(k)))
+/// Whether a file's name says that it is a log: by its ending, or because a logger names it.
+fn is_log(path: &Path, loggers: &Loggers) -> bool {
+    const TEXTS: [&str; 2] = ["csv", "tsv"];
+    const BINARIES: [&str; 3] = ["parquet", "mf4", "mdf"];
+    let ends_with = |path: &Path, known: &[&str]| {
+        path.extension().is_some_and(|e| known.iter().any(|k| e.eq_ignore_ascii_case(k)))
+    };
+    let is_packed_text = || compressed::ending(path).is_some() && ends_with(&path.with_extension(""), &TEXTS);
+    ends_with(path, &TEXTS) || ends_with(path, &BINARIES) || is_packed_text() || loggers.name_file(path)
 }
 
 fn describe(root: &Path, path: &Path) -> FoundRide {
@@ -139,23 +166,26 @@ mod tests {
     #[test]
     fn the_place_tells_the_revision() {
         let dir = tempfile::tempdir().expect("a folder");
-        for name in ["r2/b.csv", "r2/deep/c.PARQUET", "a.csv", "r3.csv", ".hidden.csv", "note.txt"] {
+        for name in
+            ["r2/b.csv.gz", "r2/deep/c.PARQUET", "a.csv", "r3.TSV", ".hidden.csv", "note.txt", "x.log"]
+        {
             let path = dir.path().join(RIDES_FOLDER).join(name);
             std::fs::create_dir_all(path.parent().expect("a parent")).expect("made");
             std::fs::write(path, "x").expect("written");
         }
-        let found = find_in_folder(dir.path()).expect("listed");
+        let found = find_in_folder(dir.path(), &Loggers::none()).expect("listed");
         let told: Vec<_> = found.iter().map(|f| (f.name.as_str(), f.ridden_on)).collect();
         assert_eq!(
             told,
             [
                 ("a.csv", RiddenOn::Newest),
-                ("r2/b.csv", RiddenOn::Revision(2)),
+                ("r2/b.csv.gz", RiddenOn::Revision(2)),
                 ("r2/deep/c.PARQUET", RiddenOn::Revision(2)),
-                ("r3.csv", RiddenOn::Newest),
+                ("r3.TSV", RiddenOn::Newest),
             ]
         );
-        let missing = find_named(dir.path(), &[dir.path().join("nope.csv")]).expect_err("missing");
+        let missing =
+            find_named(dir.path(), &[dir.path().join("nope.csv")], &Loggers::none()).expect_err("missing");
         assert!(missing.to_string().contains("nope.csv"));
     }
 }

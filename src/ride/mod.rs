@@ -6,18 +6,24 @@
 
 mod channel;
 mod columns;
+mod compressed;
 mod csv_log;
+mod decode;
+mod delimited;
 mod find;
+pub mod logger;
 #[allow(dead_code, reason = "logs that carry these parameters are not read yet")]
 mod obd;
 mod parquet_log;
 mod plausible;
 mod register;
 mod registered;
+mod source;
 
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
-pub use find::{FoundRide, RiddenOn, find_in_folder, find_named};
+pub use find::{FoundRide, RiddenOn, find_any_in_folder, find_in_folder, find_named};
+pub use logger::{LoggerRef, Loggers};
 pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
 pub(crate) use registered::{Registered, known_channel_if_any, registered};
 
@@ -37,6 +43,8 @@ pub struct Ride {
     frame: DataFrame,
     /// What was met on the way in.
     pub reading: ReadingReport,
+    /// The logger it was read through; none where its titles are the channels' own.
+    pub logger: Option<LoggerRef>,
 }
 
 /// Why a log cannot be used at all.
@@ -63,6 +71,23 @@ pub enum RideError {
     /// A channel that nothing works without.
     #[error("the channel `{0}` is missing")]
     MissingChannel(&'static str),
+    /// Foreign titles, and no logger of the bike folder that fits them.
+    #[error("no logger in loggers/ fits its titles ({0})")]
+    NoLogger(String),
+    /// Foreign titles, and several loggers that fit them.
+    #[error("several loggers fit it: {0}")]
+    SeveralLoggers(String),
+    /// A log that contradicts its logger.
+    #[error("loggers/{name}.yaml: {what}")]
+    Logger {
+        /// The logger's name.
+        name: String,
+        /// What the log says and the logger says otherwise.
+        what: String,
+    },
+    /// A compressed log that cannot be unpacked.
+    #[error("{0}")]
+    Packed(String),
     /// A Parquet file that does not open.
     #[error("is not a Parquet file that can be read: {0}")]
     Parquet(String),
@@ -75,11 +100,16 @@ impl RideError {
     /// What to do about it.
     pub fn hint(&self) -> Option<&'static str> {
         match self {
-            RideError::NoChannels(titles) if titles.contains([';', '\t']) => {
-                Some("the columns seem to be separated by `;` or tabs; rideloop reads commas")
-            }
-            RideError::NoChannels(_) | RideError::MissingChannel(_) => Some(
+            RideError::MissingChannel(_) => Some(
                 "the first row must name the channels, such as time_s,rpm,throttle_pct,lambda,engine_temp_c",
+            ),
+            RideError::NoChannels(_) | RideError::NoLogger(_) => Some(
+                "a log of another make is read through a file in loggers/: `rideloop logger guess FILE` writes \
+                 one to start from",
+            ),
+            RideError::SeveralLoggers(_) => Some(
+                "`recognise` in their files tells them apart, by the names of their logs or by titles that \
+                 only one of them has",
             ),
             RideError::NoSamples(rows) if rows.contains("no time") => {
                 Some("`time_s` must be seconds from the start of the ride")
@@ -99,24 +129,34 @@ pub fn hash(bytes: &[u8]) -> String {
 }
 
 impl Ride {
-    /// Reads a log from its bytes; the name's ending tells the format.
+    /// Reads a log from its bytes; the name's ending tells the format. A log whose titles are not
+    /// the channels' own is read through the one of the loggers that fits it.
     ///
     /// # Errors
     /// When the log cannot be used at all; single bad rows and values are
     /// counted in [`Ride::reading`] instead.
-    pub fn read(path: &Path, bytes: &[u8]) -> Result<Self, RideError> {
-        Self::read_hashed(path, bytes, hash(bytes))
+    pub fn read(path: &Path, bytes: &[u8], loggers: &Loggers) -> Result<Self, RideError> {
+        Self::read_hashed(path, bytes, hash(bytes), loggers)
     }
 
     /// The same where the hash of the bytes is known.
     ///
     /// # Errors
     /// Those of [`Ride::read`].
-    pub fn read_hashed(path: &Path, bytes: &[u8], sha256: String) -> Result<Self, RideError> {
-        let parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
-        let columns = if parquet { parquet_log::read(bytes)? } else { csv_log::read(bytes)? };
-        let (frame, reading) = columns.into_frame()?;
-        let ride = Self { path: path.to_path_buf(), sha256, frame, reading };
+    pub fn read_hashed(
+        path: &Path,
+        bytes: &[u8],
+        sha256: String,
+        loggers: &Loggers,
+    ) -> Result<Self, RideError> {
+        let unpacked = compressed::unpack(path, bytes, compressed::LARGEST_UNPACKED)?;
+        let (columns, logger) = read_columns(&unpacked.path, path, &unpacked.bytes, loggers)?;
+        let (frame, mut reading) = columns.into_frame()?;
+        if unpacked.is_cut {
+            let note = "the packed file breaks off: it was read as far as it goes";
+            reading.notes.push(note.to_owned());
+        }
+        let ride = Self { path: path.to_path_buf(), sha256, frame, reading, logger };
         plausible::refuse(&ride)?;
         Ok(ride)
     }
@@ -148,7 +188,7 @@ impl Ride {
 
     /// What is allowed in this log and yet worth a look.
     pub fn remarks(&self) -> Vec<String> {
-        plausible::remarks(self)
+        self.reading.notes.iter().cloned().chain(plausible::remarks(self)).collect()
     }
 
     /// The usual time between two samples, s: the median.
@@ -161,6 +201,31 @@ impl Ride {
         let middle = steps.len() / 2;
         *steps.select_nth_unstable_by(middle, f64::total_cmp).1
     }
+}
+
+/// The columns of a log, unpacked: by their own names, or through a logger. `file` is the name of
+/// the file as it lies.
+fn read_columns(
+    path: &Path,
+    file: &Path,
+    bytes: &[u8],
+    loggers: &Loggers,
+) -> Result<(columns::RawColumns, Option<LoggerRef>), RideError> {
+    let is_parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+    let native = if is_parquet { parquet_log::read(bytes) } else { csv_log::read(bytes) };
+    match native {
+        Err(error) if !loggers.is_empty() && is_foreign(&error) => {
+            let (columns, logger) = logger::read(path, file, bytes, loggers)?;
+            Ok((columns, Some(logger)))
+        }
+        native => Ok((native?, None)),
+    }
+}
+
+/// Whether what stood in the way of reading a log by the channels' names is that it has others,
+/// or is written otherwise.
+fn is_foreign(error: &RideError) -> bool {
+    matches!(error, RideError::NoChannels(_) | RideError::MissingChannel(_) | RideError::NotText(_))
 }
 
 /// The median of the values that are there.
@@ -179,7 +244,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn read(text: &str) -> Result<Ride, RideError> {
-        Ride::read(Path::new("ride.csv"), text.as_bytes())
+        Ride::read(Path::new("ride.csv"), text.as_bytes(), &Loggers::none())
     }
 
     #[test]
@@ -246,7 +311,7 @@ mod tests {
         assert!(matches!(read("a,b\n1,2\n"), Err(RideError::NoChannels(_))));
         assert!(matches!(read("rpm\n1000\n"), Err(RideError::MissingChannel("time_s"))));
         assert!(matches!(read("time_s,rpm,rpm\n0,1,2\n"), Err(RideError::DoubleChannel("rpm"))));
-        let png = Ride::read(Path::new("x.csv"), b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR");
+        let png = Ride::read(Path::new("x.csv"), b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", &Loggers::none());
         assert!(matches!(png, Err(RideError::NotText(_))));
     }
 
@@ -290,18 +355,18 @@ mod tests {
         .expect("a frame");
         let mut bytes = Vec::new();
         ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
-        let ride = Ride::read(Path::new("ride.parquet"), &bytes).expect("a ride");
+        let ride = Ride::read(Path::new("ride.parquet"), &bytes, &Loggers::none()).expect("a ride");
         let rpm = ride.values(Channel::Rpm).expect("rpm");
         assert_eq!((rpm[0], rpm[2]), (1000.0, 1002.0));
         assert!(rpm[1].is_nan());
-        assert!(Ride::read(Path::new("ride.parquet"), b"PAR1 no").is_err());
+        assert!(Ride::read(Path::new("ride.parquet"), b"PAR1 no", &Loggers::none()).is_err());
     }
 
     proptest! {
         #[test]
         fn no_bytes_panic(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
-            let _ = Ride::read(Path::new("r.csv"), &bytes);
-            let _ = Ride::read(Path::new("r.parquet"), &bytes);
+            let _ = Ride::read(Path::new("r.csv"), &bytes, &Loggers::none());
+            let _ = Ride::read(Path::new("r.parquet"), &bytes, &Loggers::none());
         }
 
         #[test]

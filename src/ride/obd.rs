@@ -29,6 +29,13 @@ impl Parameter {
         let raw = bytes.iter().fold(0_u16, |raw, byte| raw << 8 | u16::from(*byte));
         Some(f64::from(raw) * self.factor + self.offset)
     }
+
+    /// The value of its own bytes written as one whole number; `None` where they cannot hold it.
+    pub fn value_of_number(&self, raw: f64) -> Option<f64> {
+        let most = f64::from(u16::MAX >> (16 - 8 * u16::from(self.bytes)));
+        let is_raw = raw.fract() == 0.0 && (0.0..=most).contains(&raw);
+        is_raw.then(|| raw * self.factor + self.offset)
+    }
 }
 
 /// What the data bytes after the parameter id say; empty for a parameter that is not listed.

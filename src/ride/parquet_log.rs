@@ -1,12 +1,17 @@
-//! A Parquet log: columns of any numeric type under the channels' names.
+//! A Parquet log: columns of any numeric type under the channels' names, or under those of
+//! another make.
 
-use super::columns::RawColumns;
+use super::columns::{RawColumns, ReadingReport};
+use super::source::{Cells, ReadColumn, ReadLog, SourceLog, Stands, Title, Wanted};
 use super::{Channel, RideError};
-use polars::prelude::{DataType, ParquetReader, SerReader};
+use polars::prelude::{Column, DataFrame, DataType, ParquetReader, SerReader, TimeUnit};
 use std::io::Cursor;
 
-/// Reads the channels of a log.
-pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
+fn broken(error: polars::prelude::PolarsError) -> RideError {
+    RideError::Parquet(error.to_string())
+}
+
+fn open(bytes: &[u8]) -> Result<DataFrame, RideError> {
     if bytes.is_empty() {
         return Err(RideError::Empty);
     }
@@ -15,8 +20,12 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     if bytes.len() < 12 || !bytes.starts_with(MAGIC) || !bytes.ends_with(MAGIC) {
         return Err(RideError::Parquet("the PAR1 marks are missing".to_owned()));
     }
-    let broken = |error: polars::prelude::PolarsError| RideError::Parquet(error.to_string());
-    let frame = ParquetReader::new(Cursor::new(bytes)).finish().map_err(broken)?;
+    ParquetReader::new(Cursor::new(bytes)).finish().map_err(broken)
+}
+
+/// Reads the channels of a log.
+pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
+    let frame = open(bytes)?;
     let titles: Vec<String> = frame.get_column_names().iter().map(|n| n.to_string()).collect();
     let known: Vec<(Channel, &String)> =
         titles.iter().filter_map(|t| Channel::from_title(t).map(|c| (c, t))).collect();
@@ -54,4 +63,101 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
         columns.numbers.push((channel, values));
     }
     Ok(columns)
+}
+
+/// A Parquet log of another make.
+#[derive(Debug)]
+pub(super) struct ParquetLog {
+    frame: DataFrame,
+    titles: Vec<Title>,
+}
+
+impl ParquetLog {
+    /// Opens a log.
+    ///
+    /// # Errors
+    /// When it is none.
+    pub fn open(bytes: &[u8]) -> Result<Self, RideError> {
+        let frame = open(bytes)?;
+        let titles = frame.get_column_names().iter().map(|name| Title::new(name)).collect();
+        Ok(Self { frame, titles })
+    }
+}
+
+impl SourceLog for ParquetLog {
+    fn titles(&self) -> &[Title] {
+        &self.titles
+    }
+
+    fn read(&self, wanted: &[Wanted<'_>]) -> Result<ReadLog, RideError> {
+        let mut report = ReadingReport { rows: self.frame.height(), ..ReadingReport::default() };
+        let mut columns = Vec::with_capacity(wanted.len());
+        for wanted in wanted {
+            let column = &self.frame.columns()[wanted.position];
+            let cells = match wanted.reading.is_slot() {
+                true => Cells::Texts(names(column, wanted)?),
+                false => Cells::Numbers(numbers(column, wanted, &mut report)?),
+            };
+            columns.push(ReadColumn { cells, stands: Stands::InEveryRow });
+        }
+        Ok(ReadLog { columns, report })
+    }
+}
+
+fn names(column: &Column, wanted: &Wanted<'_>) -> Result<Vec<Option<String>>, RideError> {
+    let text = column.cast(&DataType::String).map_err(broken)?;
+    let text = text.str().map_err(broken)?;
+    Ok(text.iter().map(|name| wanted.reading.name(name?.trim().as_bytes())).collect())
+}
+
+/// The values of a column of numbers, of texts, or of moments.
+fn numbers(column: &Column, wanted: &Wanted<'_>, report: &mut ReadingReport) -> Result<Vec<f64>, RideError> {
+    let mut values = Vec::with_capacity(column.len());
+    let mut take = |row: usize, read: Option<f64>, shown: &dyn Fn() -> String| {
+        values.push(read.unwrap_or_else(|| {
+            report.bad_value(row as u64 + 1, wanted.position as u64 + 1, wanted.channel, &shown());
+            f64::NAN
+        }));
+    };
+    if let DataType::String = column.dtype() {
+        for (row, text) in column.str().map_err(broken)?.iter().enumerate() {
+            let text = text.unwrap_or_default().trim();
+            take(row, wanted.reading.value(text.as_bytes(), b'.'), &|| text.to_owned());
+        }
+        return Ok(values);
+    }
+    let moment_s = seconds_of(column.dtype());
+    if !(column.dtype().is_primitive_numeric() || column.dtype().is_bool() || moment_s.is_some()) {
+        let what = format!("the column `{}` holds {}, not numbers", column.name(), column.dtype());
+        return Err(RideError::Parquet(what));
+    }
+    let whole =
+        if moment_s.is_some() { column.cast(&DataType::Int64).map_err(broken)? } else { column.clone() };
+    let numbers = whole.cast(&DataType::Float64).map_err(broken)?;
+    for (row, number) in numbers.f64().map_err(broken)?.iter().enumerate() {
+        let number = number.unwrap_or(f64::NAN);
+        let read = match moment_s {
+            // The file itself says the unit of its moments.
+            Some(unit_s) => Some(number * unit_s),
+            None => wanted.reading.value_of(number),
+        };
+        take(row, read, &|| number.to_string());
+    }
+    Ok(values)
+}
+
+/// The unit of a column of moments or durations, s.
+fn seconds_of(kind: &DataType) -> Option<f64> {
+    const DAY_S: f64 = 86_400.0;
+    let of_unit = |unit: &TimeUnit| match unit {
+        TimeUnit::Nanoseconds => 1e-9,
+        TimeUnit::Microseconds => 1e-6,
+        TimeUnit::Milliseconds => 1e-3,
+    };
+    match kind {
+        DataType::Datetime(unit, _) | DataType::Duration(unit) => Some(of_unit(unit)),
+        DataType::Time => Some(1e-9),
+        DataType::Date => Some(DAY_S),
+        _ => None,
+    }
 }

@@ -183,7 +183,8 @@ fn each_bent_channel_of_a_virtual_ride_is_named_and_nothing_else() {
         SlotTables { fuel: demo.fuel.clone(), mixture: demo.mixture.clone(), spark: None, locks: Vec::new() };
     let honest = demo.ride(3, |_| {});
     let found = |text: &str| {
-        let ride = Ride::read(Path::new("ride.csv"), text.as_bytes()).expect("a ride");
+        let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &rideloop::ride::Loggers::none())
+            .expect("a ride");
         let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "power" };
         let found = of_one_ride(&ride, &context);
         found.iter().map(|f| format!("{} {}", f.name, f.severity.word())).collect::<Vec<_>>()
@@ -247,7 +248,12 @@ fn no_honest_ride_of_any_engine_is_called_a_liar() {
             };
             let wanted = request(10 * engine + style, 20.0);
             let log = twin.ride(&|r, l| tables.fuel.at(r, l), &|r, l| tables.mixture.at(r, l), &wanted);
-            let ride = Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes()).expect("a ride");
+            let ride = Ride::read(
+                Path::new("ride.csv"),
+                log.to_csv(None).as_bytes(),
+                &rideloop::ride::Loggers::none(),
+            )
+            .expect("a ride");
             let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
             let found = of_one_ride(&ride, &context);
             for finding in &found {

@@ -72,7 +72,8 @@ fn aligned(time_s: &[f64], lambda: &[f64], lag_s: f64) -> Vec<f64> {
     for (t, value) in time_s.iter().zip(lambda) {
         writeln!(log, "{t},3000,20,{value}").expect("text grows");
     }
-    let ride = Ride::read(Path::new("log.csv"), log.as_bytes()).expect("a log");
+    let ride =
+        Ride::read(Path::new("log.csv"), log.as_bytes(), &rideloop::ride::Loggers::none()).expect("a log");
     let align = registry().into_iter().find(|entry| entry.name == "align").expect("the stage");
     let settings = yaml::parse(Path::new("align"), "{}").expect("YAML");
     let Ok(Stage::Filter(align)) = (align.build)(Path::new("align"), &settings) else {

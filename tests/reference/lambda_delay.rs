@@ -76,7 +76,8 @@ fn found(reference: &Reference) -> FoundDelay {
         let (t, rpm) = (i as f64 * reference.interval_s, reference.rpm[i]);
         writeln!(log, "{t:.2},{rpm},{},{lambda},90", reference.throttle_pct[i]).expect("text grows");
     }
-    let ride = Ride::read(Path::new("log.csv"), log.as_bytes()).expect("a log");
+    let ride =
+        Ride::read(Path::new("log.csv"), log.as_bytes(), &rideloop::ride::Loggers::none()).expect("a log");
     let text = "stages:\n  - align: {}\n  - average: {}\n  - blend: {}\n";
     let plan = Plan::parse("delay", Path::new("delay.yaml"), text).expect("a pipeline");
     let (bike, tables) = (bike(&reference.engine), tables(reference));

@@ -328,7 +328,8 @@ fn assert_agrees(case: &Case, raw: &str) {
         Layout::Held => held(raw),
         Layout::Sparse => sparse(raw),
     };
-    let ride = Ride::read(Path::new("car.csv"), csv.as_bytes()).expect("a ride");
+    let ride =
+        Ride::read(Path::new("car.csv"), csv.as_bytes(), &rideloop::ride::Loggers::none()).expect("a ride");
     assert_read_alike(case, &ride);
     let bike = car(case.stages.contains_key("closed_loop"));
     let (plan, tables) = (plan(case), tables(case));

@@ -19,7 +19,7 @@ use super::run::Progress;
 use crate::bike::{BIKE_FILE, BikeFolder, MAPS_FOLDER, read_regular};
 use crate::ledger::{CommitInfo, LedgerError, Revision, Store, TagInfo, WriterLock, revision_of};
 use crate::revision::revision_number;
-use crate::ride::{FoundRide, find_in_folder, hash};
+use crate::ride::{FoundRide, find_any_in_folder, hash};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::path::Path;
@@ -324,7 +324,7 @@ fn interrupted(store: &Store) -> Option<Trouble> {
 
 /// Every ride file with its hash; a file that cannot be read is as good as gone.
 fn hashed_rides(root: &Path) -> Result<Vec<(String, FoundRide)>, OperationError> {
-    let found = find_in_folder(root).map_err(|error| OperationError::Failed {
+    let found = find_any_in_folder(root).map_err(|error| OperationError::Failed {
         what: format!("rides cannot be listed: {error}"),
         hint: None,
     })?;

@@ -4,7 +4,12 @@ use super::*;
 use proptest::prelude::*;
 
 /// Line kinds and wanted fields.
-fn lines<'t>(text: &'t [u8], dialect: Dialect, titles: usize, wanted: &[usize]) -> Vec<(Line, Vec<&'t [u8]>)> {
+fn lines<'t>(
+    text: &'t [u8],
+    dialect: Dialect,
+    titles: usize,
+    wanted: &[usize],
+) -> Vec<(Line, Vec<&'t [u8]>)> {
     let mut lines = Lines::new(text, 2, dialect, titles, wanted);
     let mut fields = vec![&b""[..]; wanted.len()];
     let mut found = Vec::new();
@@ -17,7 +22,8 @@ fn lines<'t>(text: &'t [u8], dialect: Dialect, titles: usize, wanted: &[usize]) 
 
 /// The same by the `csv` crate; blank lines are skipped, numbers not given.
 fn by_csv(text: &[u8], titles: usize, wanted: &[usize]) -> Vec<(LineKind, Vec<Vec<u8>>)> {
-    let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).quoting(false).from_reader(text);
+    let mut reader =
+        csv::ReaderBuilder::new().has_headers(false).flexible(true).quoting(false).from_reader(text);
     let mut record = csv::ByteRecord::new();
     let mut found = Vec::new();
     while reader.read_byte_record(&mut record).expect("bytes in memory") {
@@ -93,7 +99,21 @@ fn lines_longer_than_what_is_marked_ahead_are_read_whole() {
 /// Pieces of a log, and what should never be in one.
 fn log_bytes() -> impl Strategy<Value = Vec<u8>> {
     let pieces = prop::sample::select(vec![
-        &b","[..], b",", b",", b"\n", b"\n", b"\r\n", b"\r", b" ", b"\t", b"\"", b"12.5", b"-", b"abc", b"\0", b"\xff",
+        &b","[..],
+        b",",
+        b",",
+        b"\n",
+        b"\n",
+        b"\r\n",
+        b"\r",
+        b" ",
+        b"\t",
+        b"\"",
+        b"12.5",
+        b"-",
+        b"abc",
+        b"\0",
+        b"\xff",
     ]);
     prop::collection::vec(pieces, 0..600).prop_map(|pieces| pieces.concat())
 }
