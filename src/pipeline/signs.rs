@@ -101,7 +101,7 @@ pub fn overrun(rows: &Rows<'_>, closed_throttle_pct: f64, overrun_rpm: f64, beli
 pub fn on_slot(ride: &Ride, slot: &str) -> Vec<bool> {
     let Some(slots) = ride.slots() else { return vec![true; ride.samples()] };
     let mut in_use = None;
-    let told = slots.iter().map(|told| {
+    let told = slots.map(|told| {
         in_use = told.or(in_use);
         in_use == Some(slot)
     });

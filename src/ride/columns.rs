@@ -1,10 +1,10 @@
 //! Columns as they come out of a file, and the door where they are cleaned.
 
+use super::delimited::is_missing;
 use super::registered::{Registered, known_channel};
 use super::{Channel, RideError};
-use polars::prelude::{Column, DataFrame};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// A value that could not be read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -80,13 +80,62 @@ pub const DOOR_REASONS: [(&str, &str); 6] = [
     ("half_written_line", "the file ends in the middle of this line"),
 ];
 
+/// The slot that each row names. A ride knows few of them, so each name is kept once.
+#[derive(Debug, Clone, Default)]
+pub(super) struct SlotNames {
+    names: Vec<String>,
+    by_name: HashMap<String, usize>,
+    /// Row by row, which of `names`; `None` where the row names none.
+    rows: Vec<Option<usize>>,
+}
+
+impl SlotNames {
+    /// Adds a row whose field holds `text`.
+    pub fn push(&mut self, text: &[u8]) {
+        let last = self.rows.last().copied().flatten();
+        if let Some(same) = last.filter(|i| self.names[*i].as_bytes() == text) {
+            return self.rows.push(Some(same));
+        }
+        let row = (!is_missing(text)).then(|| self.place(&String::from_utf8_lossy(text)));
+        self.rows.push(row);
+    }
+
+    fn place(&mut self, name: &str) -> usize {
+        self.by_name.get(name).copied().unwrap_or_else(|| {
+            self.names.push(name.to_owned());
+            self.by_name.insert(name.to_owned(), self.names.len() - 1);
+            self.names.len() - 1
+        })
+    }
+
+    /// Whether any row names a slot.
+    pub fn any(&self) -> bool {
+        self.rows.iter().any(Option::is_some)
+    }
+
+    /// The names row by row.
+    pub fn iter(&self) -> impl Iterator<Item = Option<&str>> {
+        self.rows.iter().map(|row| row.map(|i| self.names[i].as_str()))
+    }
+}
+
+/// The channels of a ride, behind the door: as many values in each, in
+/// strictly ascending time.
+#[derive(Debug, Clone)]
+pub(super) struct Columns {
+    /// Numeric channels, `time_s` among them; missing is NaN.
+    pub numbers: Vec<(Channel, Vec<f64>)>,
+    /// The slot channel.
+    pub slot: Option<SlotNames>,
+}
+
 /// Channels as read, row by row, before cleaning.
 #[derive(Debug, Default)]
 pub(super) struct RawColumns {
     /// Numeric channels; missing is NaN.
     pub numbers: Vec<(Channel, Vec<f64>)>,
     /// The slot channel.
-    pub slot: Option<Vec<Option<String>>>,
+    pub slot: Option<SlotNames>,
     /// What was met so far.
     pub report: ReadingReport,
 }
@@ -105,51 +154,47 @@ impl RawColumns {
         Ok(())
     }
 
-    /// Drops rows whose time cannot serve and makes the frame.
-    pub fn into_frame(mut self) -> Result<(DataFrame, ReadingReport), RideError> {
+    /// Drops rows whose time cannot serve.
+    pub fn through_the_door(mut self) -> Result<(Columns, ReadingReport), RideError> {
         let time = self.numbers.iter().find(|(c, _)| *c == Channel::TimeS);
         let time = time.map(|(_, v)| v.as_slice()).unwrap_or_default();
-        let mut keep = Vec::with_capacity(time.len());
+        let mut dropped = Vec::new();
         let mut last = f64::NEG_INFINITY;
         for (i, t) in time.iter().enumerate() {
             // A single time far ahead of all that follow is the odd one.
             let next = time.get(i + 1).copied().unwrap_or(f64::NAN);
             let reason = match *t {
-                t if t.is_nan() => Some("no_time"),
-                t if t == last => Some("duplicate_time"),
-                t if t < last => Some("time_goes_back"),
-                t if last.is_finite() && next > last && next < t => Some("time_jumps"),
-                _ => None,
+                t if t.is_nan() => "no_time",
+                t if t == last => "duplicate_time",
+                t if t < last => "time_goes_back",
+                t if last.is_finite() && next > last && next < t => "time_jumps",
+                t => {
+                    last = t;
+                    continue;
+                }
             };
-            keep.push(reason.is_none());
-            match reason {
-                Some(reason) => self.report.drop_row(reason),
-                None => last = *t,
-            }
+            self.report.drop_row(reason);
+            dropped.push(i);
         }
-        let kept = keep.iter().filter(|k| **k).count();
-        if kept == 0 {
+        if time.len() == dropped.len() {
             return Err(RideError::NoSamples(self.report.dropped_in_words()));
         }
-        let mut columns = Vec::with_capacity(self.numbers.len() + 1);
-        for (channel, mut values) in self.numbers {
-            retain(&mut values, &keep);
-            columns.push(Column::new(channel.name().into(), values));
+        if !dropped.is_empty() {
+            self.numbers.iter_mut().for_each(|(_, values)| drop_rows(values, &dropped));
+            if let Some(slots) = &mut self.slot {
+                drop_rows(&mut slots.rows, &dropped);
+            }
         }
-        if let Some(mut slots) = self.slot {
-            retain(&mut slots, &keep);
-            columns.push(Column::new(Channel::Slot.name().into(), slots));
-        }
-        let frame =
-            DataFrame::new(kept, columns).expect("columns of one length under distinct names make a frame");
-        Ok((frame, self.report))
+        Ok((Columns { numbers: self.numbers, slot: self.slot }, self.report))
     }
 }
 
-fn retain<T>(values: &mut Vec<T>, keep: &[bool]) {
-    let mut i = 0;
+/// Drops the rows at ascending positions.
+fn drop_rows<T>(values: &mut Vec<T>, dropped: &[usize]) {
+    let mut dropped = dropped.iter().copied().peekable();
+    let mut row = 0;
     values.retain(|_| {
-        i += 1;
-        keep[i - 1]
+        row += 1;
+        dropped.next_if_eq(&(row - 1)).is_none()
     });
 }

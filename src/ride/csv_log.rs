@@ -1,10 +1,12 @@
 //! A comma-separated log: text → raw columns.
 //!
-//! The text goes through the `csv` crate rather than a frame reader because
-//! only then can every unreadable value be named by line, column and content.
+//! No frame reader is used: only by reading fields ourselves can every
+//! unreadable value be named by line, column and content.
 
-use super::columns::RawColumns;
+use super::columns::{RawColumns, SlotNames};
+use super::delimited::{Dialect, LineKind, Lines, number};
 use super::{Channel, RideError};
+use std::borrow::Cow;
 
 /// Reads the channels of a log.
 pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
@@ -13,24 +15,28 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     if bytes.trim_ascii().is_empty() {
         return Err(RideError::Empty);
     }
-    let mut reader =
-        csv::ReaderBuilder::new().has_headers(false).flexible(true).quoting(false).from_reader(bytes);
-    let mut record = csv::ByteRecord::new();
-    let mut next = |record: &mut csv::ByteRecord| {
-        reader.read_byte_record(record).map_err(|error| RideError::Io(error.to_string()))
-    };
-    if !next(&mut record)? {
-        return Err(RideError::Empty);
-    }
-    let titles: Vec<String> = record.iter().map(|t| String::from_utf8_lossy(bare(t)).into_owned()).collect();
+    let dialect = Dialect::NATIVE;
+    let (titles, first_line, rows) = split_titles(bytes);
+    let titles: Vec<Cow<'_, str>> = dialect.split(titles).into_iter().map(String::from_utf8_lossy).collect();
     let mut columns = RawColumns::default();
     let plan = Plan::new(&titles, &mut columns)?;
-    let ends_whole = bytes.ends_with(b"\n");
-    while next(&mut record)? {
-        let position = record.position().map_or((0, 0), |p| (p.line(), p.byte()));
+    // A row more than line ends: room for the last one.
+    let room = memchr::memchr_iter(b'\n', rows).count() + 1;
+    columns.numbers.iter_mut().for_each(|(_, values)| values.reserve_exact(room));
+    let mut lines = Lines::new(rows, first_line, dialect, titles.len(), &plan.wanted);
+    let mut fields = vec![&b""[..]; plan.wanted.len()];
+    while let Some(line) = lines.next(&mut fields) {
+        let dropped = match line.kind {
+            LineKind::Blank => continue,
+            LineKind::Whole => None,
+            LineKind::HalfWritten => Some("half_written_line"),
+            LineKind::WrongFieldCount => Some("wrong_field_count"),
+        };
         columns.report.rows += 1;
-        let last = bytes.len() as u64 == end_of(&record, position.1, bytes);
-        plan.row(&record, position.0, last && !ends_whole, &mut columns);
+        match dropped {
+            Some(reason) => columns.report.drop_row(reason),
+            None => plan.row(line.number, &fields, &mut columns),
+        }
     }
     if columns.report.rows == 0 {
         return Err(RideError::NoSamples(String::new()));
@@ -38,14 +44,16 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     Ok(columns)
 }
 
-/// Where the record's line ends in the file.
-fn end_of(record: &csv::ByteRecord, start: u64, bytes: &[u8]) -> u64 {
-    // Only the last line matters: it has no line end behind its last field.
-    let start = start as usize + record.as_slice().len();
-    match bytes.get(start..).and_then(|rest| rest.iter().position(|b| *b == b'\n')) {
-        Some(_) => start as u64,
-        None => bytes.len() as u64,
-    }
+/// The line of the titles, and behind it the number of the next line and the rest.
+fn split_titles(bytes: &[u8]) -> (&[u8], u64, &[u8]) {
+    let line_end = |b: &u8| matches!(b, b'\n' | b'\r');
+    let blank_lines = bytes.iter().take_while(|b| line_end(b)).count();
+    let (above, bytes) = bytes.split_at(blank_lines);
+    let end = bytes.iter().position(|b| line_end(b)).unwrap_or(bytes.len());
+    let (titles, rest) = bytes.split_at(end);
+    let rest = rest.strip_prefix(b"\r\n").or(rest.get(1..)).unwrap_or_default();
+    let feeds = above.iter().filter(|b| **b == b'\n').count();
+    (titles, 2 + feeds as u64, rest)
 }
 
 fn refuse_binary(bytes: &[u8]) -> Result<(), RideError> {
@@ -70,14 +78,16 @@ fn refuse_binary(bytes: &[u8]) -> Result<(), RideError> {
 
 /// Which field feeds which column.
 struct Plan {
-    fields: usize,
-    /// Field position and position in `RawColumns::numbers`.
+    /// The positions of the fields that are read, ascending.
+    wanted: Vec<usize>,
+    /// Which of them feeds which of `RawColumns::numbers`, in their order.
     numbers: Vec<(usize, Channel)>,
+    /// Which of them names the slot.
     slot: Option<usize>,
 }
 
 impl Plan {
-    fn new(titles: &[String], columns: &mut RawColumns) -> Result<Self, RideError> {
+    fn new(titles: &[Cow<'_, str>], columns: &mut RawColumns) -> Result<Self, RideError> {
         let known: Vec<(usize, Channel)> = titles
             .iter()
             .enumerate()
@@ -92,59 +102,27 @@ impl Plan {
         let channels: Vec<Channel> = known.iter().map(|(_, c)| *c).collect();
         RawColumns::check_channels(&channels)?;
         let ignored = titles.iter().filter(|t| Channel::from_title(t).is_none() && !t.is_empty());
-        columns.report.ignored_titles = ignored.cloned().collect();
-        let numbers: Vec<_> = known.iter().copied().filter(|(_, c)| *c != Channel::Slot).collect();
+        columns.report.ignored_titles = ignored.map(|t| t.to_string()).collect();
+        let is_slot = |c: &Channel| *c == Channel::Slot;
+        let numbers = channels.iter().copied().enumerate().filter(|(_, c)| !is_slot(c)).collect::<Vec<_>>();
         columns.numbers = numbers.iter().map(|(_, c)| (*c, Vec::new())).collect();
-        let slot = known.iter().find(|(_, c)| *c == Channel::Slot).map(|(i, _)| *i);
-        columns.slot = slot.map(|_| Vec::new());
-        Ok(Self { fields: titles.len(), numbers, slot })
+        let slot = channels.iter().position(|c| is_slot(c));
+        columns.slot = slot.map(|_| SlotNames::default());
+        Ok(Self { wanted: known.into_iter().map(|(i, _)| i).collect(), numbers, slot })
     }
 
-    fn row(&self, record: &csv::ByteRecord, line: u64, half_written: bool, columns: &mut RawColumns) {
-        if half_written {
-            return columns.report.drop_row("half_written_line");
-        }
-        // A comma too many at the end of every row is common and harmless.
-        let extra = record.iter().skip(self.fields).any(|f| !f.trim_ascii().is_empty());
-        if record.len() < self.fields || extra {
-            return columns.report.drop_row("wrong_field_count");
-        }
+    #[inline]
+    fn row(&self, line: u64, fields: &[&[u8]], columns: &mut RawColumns) {
         for ((field, channel), (_, values)) in self.numbers.iter().zip(&mut columns.numbers) {
-            let text = record.get(*field).map(bare).unwrap_or_default();
-            let value = number(text).unwrap_or_else(|| {
-                let shown = String::from_utf8_lossy(text);
-                columns.report.bad_value(line, *field as u64 + 1, *channel, &shown);
+            let value = number(fields[*field], Dialect::NATIVE.decimal).unwrap_or_else(|| {
+                let shown = String::from_utf8_lossy(fields[*field]);
+                columns.report.bad_value(line, self.wanted[*field] as u64 + 1, *channel, &shown);
                 f64::NAN
             });
             values.push(value);
         }
         if let (Some(field), Some(slots)) = (self.slot, &mut columns.slot) {
-            let text = record.get(field).map(bare).unwrap_or_default();
-            let name = String::from_utf8_lossy(text).into_owned();
-            slots.push((!is_missing(text)).then_some(name));
+            slots.push(fields[field]);
         }
     }
-}
-
-/// A field without the blanks and quotes around it. Quotes never span fields
-/// here: an unclosed one must not swallow the lines behind it.
-fn bare(field: &[u8]) -> &[u8] {
-    let field = field.trim_ascii();
-    match field {
-        [b'"', inner @ .., b'"'] => inner.trim_ascii(),
-        other => other,
-    }
-}
-
-/// The one place that says what missing looks like.
-fn is_missing(text: &[u8]) -> bool {
-    text.is_empty() || text == b"-" || text.eq_ignore_ascii_case(b"nan") || text.eq_ignore_ascii_case(b"null")
-}
-
-/// A field as a number; NaN when missing, `None` when unreadable.
-fn number(text: &[u8]) -> Option<f64> {
-    if is_missing(text) {
-        return Some(f64::NAN);
-    }
-    fast_float2::parse::<f64, _>(text).ok().filter(|v| v.is_finite())
 }

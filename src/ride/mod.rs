@@ -27,7 +27,7 @@ pub use logger::{LoggerRef, Loggers};
 pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
 pub(crate) use registered::{Registered, known_channel_if_any, registered};
 
-use polars::prelude::DataFrame;
+use columns::{Columns, SlotNames};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
@@ -38,9 +38,7 @@ pub struct Ride {
     pub path: PathBuf,
     /// SHA-256 of the file's bytes, in hex.
     pub sha256: String,
-    /// One `Float64` column a numeric channel (missing is NaN, no nulls) and a
-    /// `String` column for the slot.
-    frame: DataFrame,
+    columns: Columns,
     /// What was met on the way in.
     pub reading: ReadingReport,
     /// The logger it was read through; none where its titles are the channels' own.
@@ -151,39 +149,38 @@ impl Ride {
     ) -> Result<Self, RideError> {
         let unpacked = compressed::unpack(path, bytes, compressed::LARGEST_UNPACKED)?;
         let (columns, logger) = read_columns(&unpacked.path, path, &unpacked.bytes, loggers)?;
-        let (frame, mut reading) = columns.into_frame()?;
+        let (columns, mut reading) = columns.through_the_door()?;
         if unpacked.is_cut {
             let note = "the packed file breaks off: it was read as far as it goes";
             reading.notes.push(note.to_owned());
         }
-        let ride = Self { path: path.to_path_buf(), sha256, frame, reading, logger };
+        let ride = Self { path: path.to_path_buf(), sha256, columns, reading, logger };
         plausible::refuse(&ride)?;
         Ok(ride)
     }
 
     /// How many samples were read; rows dropped at the door not among them.
     pub fn samples(&self) -> usize {
-        self.frame.height()
+        self.values(Channel::TimeS).map_or(0, <[f64]>::len)
     }
 
     /// A numeric channel, missing values as NaN; `None` when the log lacks it.
     pub fn values(&self, channel: Channel) -> Option<&[f64]> {
-        let column = self.frame.column(channel.name()).ok()?;
-        column.f64().ok()?.cont_slice().ok()
+        let column = self.columns.numbers.iter().find(|(c, _)| *c == channel);
+        column.map(|(_, values)| values.as_slice())
     }
 
     /// Whether the log has a channel, with at least one value in it.
     pub fn has(&self, channel: Channel) -> bool {
         match channel {
-            Channel::Slot => self.slots().is_some_and(|slots| slots.iter().any(Option::is_some)),
+            Channel::Slot => self.columns.slot.as_ref().is_some_and(SlotNames::any),
             _ => self.values(channel).is_some_and(|v| v.iter().any(|x| !x.is_nan())),
         }
     }
 
     /// The slot in use at each sample, when the log tells.
-    pub fn slots(&self) -> Option<Vec<Option<&str>>> {
-        let column = self.frame.column(Channel::Slot.name()).ok()?;
-        Some(column.str().ok()?.iter().collect())
+    pub fn slots(&self) -> Option<impl Iterator<Item = Option<&str>>> {
+        self.columns.slot.as_ref().map(SlotNames::iter)
     }
 
     /// What is allowed in this log and yet worth a look.

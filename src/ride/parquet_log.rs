@@ -1,7 +1,7 @@
 //! A Parquet log: columns of any numeric type under the channels' names, or under those of
 //! another make.
 
-use super::columns::{RawColumns, ReadingReport};
+use super::columns::{RawColumns, ReadingReport, SlotNames};
 use super::source::{Cells, ReadColumn, ReadLog, SourceLog, Stands, Title, Wanted};
 use super::{Channel, RideError};
 use polars::prelude::{Column, DataFrame, DataType, ParquetReader, SerReader, TimeUnit};
@@ -11,7 +11,8 @@ fn broken(error: polars::prelude::PolarsError) -> RideError {
     RideError::Parquet(error.to_string())
 }
 
-fn open(bytes: &[u8]) -> Result<DataFrame, RideError> {
+/// A reader of the bytes, where they may be Parquet at all.
+fn open(bytes: &[u8]) -> Result<ParquetReader<Cursor<&[u8]>>, RideError> {
     if bytes.is_empty() {
         return Err(RideError::Empty);
     }
@@ -20,13 +21,13 @@ fn open(bytes: &[u8]) -> Result<DataFrame, RideError> {
     if bytes.len() < 12 || !bytes.starts_with(MAGIC) || !bytes.ends_with(MAGIC) {
         return Err(RideError::Parquet("the PAR1 marks are missing".to_owned()));
     }
-    ParquetReader::new(Cursor::new(bytes)).finish().map_err(broken)
+    Ok(ParquetReader::new(Cursor::new(bytes)))
 }
 
 /// Reads the channels of a log.
 pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
-    let frame = open(bytes)?;
-    let titles: Vec<String> = frame.get_column_names().iter().map(|n| n.to_string()).collect();
+    let mut reader = open(bytes)?;
+    let titles: Vec<String> = reader.schema().map_err(broken)?.iter_names().map(|n| n.to_string()).collect();
     let known: Vec<(Channel, &String)> =
         titles.iter().filter_map(|t| Channel::from_title(t).map(|c| (c, t))).collect();
     if known.is_empty() {
@@ -34,6 +35,8 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
     }
     let channels: Vec<Channel> = known.iter().map(|(c, _)| *c).collect();
     RawColumns::check_channels(&channels)?;
+    let wanted = known.iter().map(|(_, title)| (*title).clone()).collect();
+    let frame = reader.with_columns(Some(wanted)).finish().map_err(broken)?;
     let mut columns = RawColumns::default();
     columns.report.rows = frame.height();
     columns.report.ignored_titles =
@@ -43,7 +46,9 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
         if channel == Channel::Slot {
             let text = column.cast(&DataType::String).map_err(broken)?;
             let text = text.str().map_err(broken)?;
-            columns.slot = Some(text.iter().map(|v| v.map(str::to_owned)).collect());
+            let mut slots = SlotNames::default();
+            text.iter().for_each(|name| slots.push(name.unwrap_or_default().as_bytes()));
+            columns.slot = Some(slots);
             continue;
         }
         if !(column.dtype().is_primitive_numeric() || column.dtype().is_bool()) {
@@ -78,7 +83,7 @@ impl ParquetLog {
     /// # Errors
     /// When it is none.
     pub fn open(bytes: &[u8]) -> Result<Self, RideError> {
-        let frame = open(bytes)?;
+        let frame = open(bytes)?.finish().map_err(broken)?;
         let titles = frame.get_column_names().iter().map(|name| Title::new(name)).collect();
         Ok(Self { frame, titles })
     }
