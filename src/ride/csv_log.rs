@@ -49,7 +49,7 @@ fn split_titles(bytes: &[u8]) -> (&[u8], u64, &[u8]) {
     let line_end = |b: &u8| matches!(b, b'\n' | b'\r');
     let blank_lines = bytes.iter().take_while(|b| line_end(b)).count();
     let (above, bytes) = bytes.split_at(blank_lines);
-    let end = bytes.iter().position(|b| line_end(b)).unwrap_or(bytes.len());
+    let end = bytes.iter().position(line_end).unwrap_or(bytes.len());
     let (titles, rest) = bytes.split_at(end);
     let rest = rest.strip_prefix(b"\r\n").or(rest.get(1..)).unwrap_or_default();
     let feeds = above.iter().filter(|b| **b == b'\n').count();
@@ -106,7 +106,7 @@ impl Plan {
         let is_slot = |c: &Channel| *c == Channel::Slot;
         let numbers = channels.iter().copied().enumerate().filter(|(_, c)| !is_slot(c)).collect::<Vec<_>>();
         columns.numbers = numbers.iter().map(|(_, c)| (*c, Vec::new())).collect();
-        let slot = channels.iter().position(|c| is_slot(c));
+        let slot = channels.iter().position(is_slot);
         columns.slot = slot.map(|_| SlotNames::default());
         Ok(Self { wanted: known.into_iter().map(|(i, _)| i).collect(), numbers, slot })
     }

@@ -30,6 +30,7 @@ pub(crate) use registered::{Registered, known_channel_if_any, registered};
 use columns::{Columns, SlotNames};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 /// A log, read.
 #[derive(Debug, Clone)]
@@ -39,6 +40,8 @@ pub struct Ride {
     /// SHA-256 of the file's bytes, in hex.
     pub sha256: String,
     columns: Columns,
+    /// The usual time between two samples, once somebody has asked.
+    interval_s: OnceLock<f64>,
     /// What was met on the way in.
     pub reading: ReadingReport,
     /// The logger it was read through; none where its titles are the channels' own.
@@ -154,7 +157,8 @@ impl Ride {
             let note = "the packed file breaks off: it was read as far as it goes";
             reading.notes.push(note.to_owned());
         }
-        let ride = Self { path: path.to_path_buf(), sha256, columns, reading, logger };
+        let ride =
+            Self { path: path.to_path_buf(), sha256, columns, interval_s: OnceLock::new(), reading, logger };
         plausible::refuse(&ride)?;
         Ok(ride)
     }
@@ -190,13 +194,11 @@ impl Ride {
 
     /// The usual time between two samples, s: the median.
     pub fn sample_interval_s(&self) -> f64 {
-        let time = self.values(Channel::TimeS).unwrap_or_default();
-        let mut steps: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
-        if steps.is_empty() {
-            return 0.0;
-        }
-        let middle = steps.len() / 2;
-        *steps.select_nth_unstable_by(middle, f64::total_cmp).1
+        *self.interval_s.get_or_init(|| {
+            let time = self.values(Channel::TimeS).unwrap_or_default();
+            let steps: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
+            median(&steps).unwrap_or_default()
+        })
     }
 }
 

@@ -5,7 +5,7 @@ use super::mapping::{ChannelColumn, Mapping, TimeForm};
 use super::reading::Reading;
 use super::sparse;
 use super::units::{self, Unit};
-use crate::ride::columns::{RawColumns, ReadingReport};
+use crate::ride::columns::{RawColumns, SlotNames, ReadingReport};
 use crate::ride::source::{Cells, Found, ReadColumn, SourceLog, Stands, Title, Wanted, find};
 use crate::ride::{Channel, RideError};
 use std::collections::BTreeMap;
@@ -51,7 +51,9 @@ pub(super) fn read(log: &dyn SourceLog, mapping: &Mapping, name: &str) -> Result
             if let Some(hold_s) = sparse.and_then(|s| s.hold_s) {
                 sparse::hold_names(&mut names, &rows.times, hold_s);
             }
-            out.slot = Some(names);
+            let mut slots = SlotNames::default();
+            names.iter().for_each(|name| slots.push(name.as_deref().unwrap_or_default().as_bytes()));
+            out.slot = Some(slots);
             continue;
         }
         let mut parts = Vec::new();
