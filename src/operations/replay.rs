@@ -269,7 +269,7 @@ fn run_again(
     let today = bike.today(slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot };
     // Nothing that was kept is believed.
-    let recall = Recall::new(&plan, &bike.files, None, context, &ridden);
+    let recall = Recall::new(&plan, (&bike.files, &bike.loggers), None, context, &ridden);
     let outcomes: Vec<_> = usable
         .par_iter()
         .map(|ride| {

@@ -104,7 +104,7 @@ pub(super) fn decode(bytes: &[u8]) -> Option<Recorded> {
 pub(super) mod tests {
     use super::super::ride_key::KeyOfTables;
     use super::*;
-    use crate::bike::{Bike, SlotTables};
+    use crate::bike::{Bike, SlotTables, WorkTree};
     use crate::findings::Severity;
     use crate::pipeline::stages::tests::bike;
     use crate::table::Axis;
@@ -127,7 +127,8 @@ pub(super) mod tests {
 
     fn record(bytes: &[u8], context: &RideContext<'_>) -> RideRecord {
         let plan = Plan::shipped_default().expect("shipped");
-        RideRecord::of(&plan, (Path::new("ride.csv"), bytes, "00"), &Loggers::none(), context).expect("a ride")
+        RideRecord::of(&plan, (Path::new("ride.csv"), bytes, "00"), &Loggers::none(), context)
+            .expect("a ride")
     }
 
     #[test]
@@ -187,25 +188,38 @@ pub(super) mod tests {
         let other = record(&bytes, &RideContext { ridden: &ridden, today: &today, ..context });
         assert_eq!(usual, other);
         let plan = Plan::shipped_default().expect("shipped");
-        let key = |context: &RideContext<'_>, path: &str, logger| {
-            KeyOfTables::new(&plan, context).of_ride("00", Path::new(path), logger)
+        let none = Loggers::none();
+        let key = |context: &RideContext<'_>, path: &str| {
+            KeyOfTables::new(&plan, &none, context).of_ride("00", Path::new(path))
         };
-        let own = key(&context, "a.csv", None);
-        assert_eq!(own, key(&RideContext { ridden: &ridden, today: &today, ..context }, "b.CSV", None));
+        let own = key(&context, "a.csv");
+        assert_eq!(own, key(&RideContext { ridden: &ridden, today: &today, ..context }, "b.CSV"));
         today.fuel.grid.load = Axis::new(vec![0.0, 50.0, 100.0]).expect("ascending");
         let mut richer = tables.clone();
         richer.fuel.values[3] += 0.1;
         let mut warmer = bike.clone();
         warmer.name.push('2');
+        let of_logger = |yaml: &str, path: &str| {
+            let folder = tempfile::tempdir().expect("a folder");
+            std::fs::create_dir(folder.path().join("loggers")).expect("made");
+            std::fs::write(folder.path().join("loggers/box.yaml"), yaml).expect("written");
+            let files = WorkTree { root: folder.path().to_path_buf() };
+            let loggers = Loggers::read(&files).expect("a logger");
+            KeyOfTables::new(&plan, &loggers, &context).of_ride("00", Path::new(path))
+        };
+        let logger = "time: { title: t }\nchannels:\n  rpm: { title: n }\n";
         let keys = [
             own,
-            key(&RideContext { today: &today, ..context }, "a.csv", None),
-            key(&RideContext { ridden: &richer, ..context }, "a.csv", None),
-            key(&RideContext { bike: &warmer, ..context }, "a.csv", None),
-            key(&RideContext { slot: "rain", ..context }, "a.csv", None),
-            key(&context, "a.parquet", None),
-            key(&context, "a.csv", Some("11")),
-            KeyOfTables::new(&plan, &context).of_ride("01", Path::new("a.csv"), None),
+            key(&RideContext { today: &today, ..context }, "a.csv"),
+            key(&RideContext { ridden: &richer, ..context }, "a.csv"),
+            key(&RideContext { bike: &warmer, ..context }, "a.csv"),
+            key(&RideContext { slot: "rain", ..context }, "a.csv"),
+            key(&context, "a.parquet"),
+            key(&context, "a.csv.gz"),
+            of_logger(logger, "a.csv"),
+            of_logger(logger, "b.csv"),
+            of_logger(&logger.replace("title: n", "title: m"), "a.csv"),
+            KeyOfTables::new(&plan, &none, &context).of_ride("01", Path::new("a.csv")),
         ];
         let different: std::collections::BTreeSet<_> = keys.iter().collect();
         assert_eq!(different.len(), keys.len());

@@ -280,7 +280,9 @@ impl OpenBike {
                 continue;
             }
             let Ok(Some(bytes)) = self.files.bytes(&file.path, &sha256) else { continue };
-            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone(), &self.loggers) else { continue };
+            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone(), &self.loggers) else {
+                continue;
+            };
             if let Some(ride) = self.waiting(&file, Some(&log), sha256)? {
                 register.remember(ride);
             }

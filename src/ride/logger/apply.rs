@@ -5,7 +5,7 @@ use super::mapping::{ChannelColumn, Mapping, TimeForm};
 use super::reading::Reading;
 use super::sparse;
 use super::units::{self, Unit};
-use crate::ride::columns::{RawColumns, SlotNames, ReadingReport};
+use crate::ride::columns::{RawColumns, ReadingReport, SlotNames};
 use crate::ride::source::{Cells, Found, ReadColumn, SourceLog, Stands, Title, Wanted, find};
 use crate::ride::{Channel, RideError};
 use std::collections::BTreeMap;

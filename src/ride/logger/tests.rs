@@ -244,7 +244,8 @@ channels:
     assert_eq!(shown(&ride, Channel::TimeS), "0 0.1 0.2");
     assert_eq!(shown(&ride, Channel::Rpm), "3000 - 3060");
     assert_eq!(shown(&ride, Channel::Lambda), "1 - -");
-    assert_eq!(ride.slots().expect("slots"), [Some("power"), Some("power"), Some("economy")]);
+    let slots: Vec<_> = ride.slots().expect("slots").collect();
+    assert_eq!(slots, [Some("power"), Some("power"), Some("economy")]);
     assert_eq!(ride.reading.unparsable[0].value, "x");
 }
 
