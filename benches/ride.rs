@@ -4,6 +4,7 @@
 //! `cargo bench` prints medians and ratios.
 
 use rideloop::bike::{Delay, FixedDelay, FuelTableKind, SlotTables, Template};
+use rideloop::findings::of_one_ride;
 use rideloop::pipeline::{Plan, RideContext, run_ride};
 use rideloop::ride::Ride;
 use rideloop::table::LoadAxis;
@@ -52,6 +53,7 @@ fn main() {
     known.lambda_sensor.delay = Delay::Fixed(FixedDelay::USUAL);
     let fixed_context = RideContext { bike: &known, ..context };
     let fixed = median(|| run_ride(&plan, &ride, &fixed_context).expect("channels").funnel.kept());
+    let findings = median(|| of_one_ride(&ride, &context).len());
     let rows = ride.samples();
     println!("one ride of {rows} rows, {} bytes; medians of {RUNS}", text.len());
     for (name, time) in [
@@ -59,6 +61,7 @@ fn main() {
         ("read into columns, with SHA-256", read),
         ("stages and sums, delay known", fixed),
         ("stages and sums, delay estimated", run),
+        ("findings", findings),
     ] {
         println!("{name:<34} {:>8.2} ms  {:>6.1} x floor", time * 1e3, time / floor);
     }
