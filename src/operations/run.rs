@@ -17,7 +17,8 @@ use crate::evidence::{EvidenceRow, RideStatements};
 use crate::findings::Finding;
 use crate::ledger::{Moment, PipelineRef};
 use crate::pipeline::{
-    CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, common_delay,
+    CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, Traces, common_delay,
+    same_rides,
 };
 use crate::ride::{BadValue, LoggerRef};
 use crate::table::{self, CellMark, DrawnCell};
@@ -272,10 +273,15 @@ pub(super) fn run_among(
         report.notes.extend(damage_note(cache));
     }
     let outcomes = recorded.ok_or(OperationError::STOPPED)?;
+    let traces: Vec<Option<&Traces>> =
+        outcomes.iter().map(|recorded| recorded.as_ref().ok().map(|record| &record.outcome.traces)).collect();
+    let same = same_rides(&traces);
     let mut good: Vec<(UsableRide, RideOutcome, bool)> = Vec::new();
+    // Which of `good` a ride became.
+    let mut became: Vec<Option<usize>> = vec![None; same.len()];
     let mut implausible = false;
     let mut new_failure = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
-    for (ride, outcome) in usable.into_iter().zip(outcomes) {
+    for (number, (ride, outcome)) in usable.into_iter().zip(outcomes).enumerate() {
         match outcome {
             Ok(RideRecord { outcome, .. }) if outcome.other_slot => {
                 let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::OtherSlot);
@@ -283,14 +289,15 @@ pub(super) fn run_among(
                 report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
             }
             Ok(RideRecord { outcome, details }) => {
-                if let Some((first, ..)) = good.iter().find(|(_, other, _)| other.overlaps(&outcome)) {
+                if let Some(first) = same[number].iter().find_map(|other| became[*other]) {
                     let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::SameRide);
-                    let why = format!("holds the same samples as {}", first.name);
+                    let why = format!("holds the same samples as {}", good[first].0.name);
                     report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
                     continue;
                 }
                 report.notes.extend(details.remarks.iter().map(|remark| format!("{}: {remark}", ride.name)));
                 report.rides.push(ride_report(&ride, &outcome, &details));
+                became[number] = Some(good.len());
                 good.push((ride, outcome, details.slot_logged));
             }
             Err(trouble) => {

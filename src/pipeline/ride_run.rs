@@ -3,6 +3,7 @@
 use super::delay::FoundDelay;
 use super::plan::Plan;
 use super::rows::{Reason, RideContext, Rows};
+use super::same_ride::Traces;
 use super::signs::on_slot;
 use crate::bike::{Density, Mixture};
 use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, accumulate, equations};
@@ -78,12 +79,8 @@ impl Funnel {
 pub struct RideOutcome {
     /// Samples by stage.
     pub funnel: Funnel,
-    /// Hashes of some of its samples, ascending: by them the same samples are
-    /// known in another file.
-    pub fingerprint: Vec<u64>,
-    /// The ride's course: where the engine was, every two seconds from its start,
-    /// coarsely, so that rounding, another clock or another sensor does not hide it.
-    pub course: Vec<(i64, i64, i64)>,
+    /// What it is known again by in another file.
+    pub traces: Traces,
     /// The log says that all of it was ridden on other slots.
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
@@ -181,8 +178,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     };
     Ok(RideOutcome {
         funnel,
-        fingerprint: fingerprint(ride),
-        course: course(&rows),
+        traces: Traces::of(ride, &rows),
         other_slot,
         sums,
         ridden_s,
@@ -225,67 +221,6 @@ fn ridden_s(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
 fn drop_other_slots(rows: &mut Rows<'_>, ride: &Ride, context: &RideContext<'_>) {
     let elsewhere: Vec<bool> = on_slot(ride, context.slot).iter().map(|here| !here).collect();
     rows.drop_where(&elsewhere, &OTHER_SLOT);
-}
-
-impl RideOutcome {
-    /// Whether another ride holds a good part of the same samples, or took the
-    /// same course.
-    pub fn overlaps(&self, other: &RideOutcome) -> bool {
-        // Chance alone never repeats rows of time, speed and lambda; that two
-        // rides are at the same point in the same second happens at idle.
-        const SAME_ROWS: f64 = 0.3;
-        const SAME_COURSE: f64 = 0.5;
-        shares(&self.fingerprint, &other.fingerprint) >= SAME_ROWS
-            || shares(&self.course, &other.course) >= SAME_COURSE
-    }
-}
-
-/// The share of the shorter of two ascending lists that is in the other.
-fn shares<T: Ord>(a: &[T], b: &[T]) -> f64 {
-    let (short, long) = if a.len() <= b.len() { (a, b) } else { (b, a) };
-    let shared = short.iter().filter(|x| long.binary_search(x).is_ok()).count();
-    if short.is_empty() { 0.0 } else { shared as f64 / short.len() as f64 }
-}
-
-/// Mean speed and load of every two seconds since the start, rounded.
-fn course(rows: &Rows<'_>) -> Vec<(i64, i64, i64)> {
-    const BIN_S: f64 = 2.0;
-    const RPM_STEP: f64 = 25.0;
-    const LOAD_STEP: f64 = 2.0;
-    let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
-    let mut bins: BTreeMap<i64, (f64, f64, f64)> = BTreeMap::new();
-    for i in 0..rows.len() {
-        if rpm[i].is_finite() && load[i].is_finite() {
-            let bin = bins.entry(((time[i] - time[0]) / BIN_S) as i64).or_default();
-            *bin = (bin.0 + 1.0, bin.1 + rpm[i], bin.2 + load[i]);
-        }
-    }
-    let mean = |(bin, (n, rpm, load)): (i64, (f64, f64, f64))| {
-        (bin, (rpm / n / RPM_STEP).round() as i64, (load / n / LOAD_STEP).round() as i64)
-    };
-    bins.into_iter().map(mean).collect()
-}
-
-/// Hashes of a fixed part of the samples, so that a ride is known again when its
-/// file was saved anew, cut, or given other columns.
-///
-/// # Source
-/// FNV-1a, 64 bit, over the bytes of time, speed and lambda.
-fn fingerprint(ride: &Ride) -> Vec<u64> {
-    const ONE_IN: u64 = 8;
-    const BASIS: u64 = 0xcbf2_9ce4_8422_2325;
-    const PRIME: u64 = 0x0000_0100_0000_01b3;
-    let channels: Vec<&[f64]> =
-        [Channel::TimeS, Channel::Rpm, Channel::Lambda].into_iter().filter_map(|c| ride.values(c)).collect();
-    let row = |i: usize| {
-        let bytes = channels.iter().flat_map(|values| values[i].to_bits().to_le_bytes());
-        bytes.fold(BASIS, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(PRIME))
-    };
-    let mut hashes: Vec<u64> =
-        (0..ride.samples()).map(row).filter(|hash| hash.is_multiple_of(ONE_IN)).collect();
-    hashes.sort_unstable();
-    hashes.dedup();
-    hashes
 }
 
 /// The reading itself as the first step.
