@@ -1,7 +1,8 @@
 //! One ride's samples → the sums of every cell it came near.
 
-use super::{Averaging, CellSums, MAD_TO_SD, huber_weight, weighted_median};
-use crate::table::{Corners, Grid};
+use super::robust::median_and_mad;
+use super::{Averaging, CellSums, MAD_TO_SD, huber_weight};
+use crate::table::{Grid, Place};
 
 /// A kept sample.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,12 +34,6 @@ pub struct RideSamples {
     pub ridden_amounts: Vec<f64>,
 }
 
-/// A sample's share in one cell.
-struct Share {
-    sample: usize,
-    weight: f64,
-}
-
 /// Sums up one ride.
 ///
 /// A sample asks for `required = table_ridden(rpm, load) · factor` at its own
@@ -52,19 +47,127 @@ struct Share {
 ///
 /// Shape: one entry a cell of `grid`, in table order.
 pub fn accumulate(ride: &RideSamples, grid: &Grid, settings: &Averaging) -> Vec<CellSums> {
-    let corners: Vec<Corners> = ride.samples.iter().map(|s| grid.corners(s.rpm, s.load)).collect();
-    let mut shares: Vec<Vec<Share>> = (0..grid.cells()).map(|_| Vec::new()).collect();
-    for (sample, corner) in corners.iter().enumerate() {
-        for (cell, weight) in corner.cells.into_iter().zip(corner.weights) {
-            // What held no fuel when it was ridden cannot say how much it should have held.
-            if weight * ride.samples[sample].certainty > 0.0 && ride.ridden_amounts[cell] > 0.0 {
-                shares[cell].push(Share { sample, weight: weight * ride.samples[sample].certainty });
-            }
+    OnGrid::new(ride, grid).sums(settings)
+}
+
+/// One ride's samples on today's grid: what all its sums begin with.
+pub struct OnGrid<'a> {
+    pub(super) ride: &'a RideSamples,
+    pub(super) grid: &'a Grid,
+    /// Where each sample lies.
+    pub(super) places: Vec<Place>,
+    /// The samples in ascending order of what they ask for.
+    pub(super) by_factor: Vec<u32>,
+}
+
+impl<'a> OnGrid<'a> {
+    /// Looks up the samples' places and puts them in order.
+    pub fn new(ride: &'a RideSamples, grid: &'a Grid) -> Self {
+        let points = ride.samples.iter().map(|s| (s.rpm, s.load));
+        let mut order: Vec<(f64, u32)> = (0..).zip(&ride.samples).map(|(i, s)| (s.factor, i)).collect();
+        order.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        Self {
+            ride,
+            grid,
+            places: grid.places(points),
+            by_factor: order.into_iter().map(|(_, sample)| sample).collect(),
         }
     }
-    let fresh = fresh_share(ride.interval_s, ride.memory_s);
-    let cells = shares.iter().zip(&ride.ridden_amounts);
-    cells.map(|(shares, amount)| sum_cell(ride, shares, fresh, settings).scaled(*amount)).collect()
+
+    /// The sums of every cell, as [`accumulate`] has them.
+    ///
+    /// Shape: one entry a cell, in table order.
+    pub fn sums(&self, settings: &Averaging) -> Vec<CellSums> {
+        let ride = self.ride;
+        let spreads = self.spreads(settings.noise_floor_pct, |sample| self.shares(sample));
+        let fresh = fresh_share(ride.interval_s, ride.memory_s);
+        let away_s = ride.interval_s * 1.5 + settings.dwell_gap_s;
+        let mut cells = vec![OpenCell::default(); self.grid.cells()];
+        for (i, sample) in ride.samples.iter().enumerate() {
+            for (cell, share) in self.shares(i) {
+                let Some((centre, spread)) = spreads[cell] else { continue };
+                let robust = huber_weight((sample.factor - centre) / spread, settings.outlier_k);
+                let weight = share * ride.interval_s * robust;
+                cells[cell].add(sample, weight, fresh, away_s);
+            }
+        }
+        cells
+            .into_iter()
+            .zip(&ride.ridden_amounts)
+            .map(|(cell, amount)| cell.close().scaled(*amount))
+            .collect()
+    }
+
+    /// The cells that a sample speaks for, each with its share.
+    fn shares(&self, sample: usize) -> impl Iterator<Item = (usize, f64)> + use<'_> {
+        let corners = self.places[sample].corners();
+        let certainty = self.ride.samples[sample].certainty;
+        let shares = corners.cells.into_iter().zip(corners.weights.map(|weight| weight * certainty));
+        // What held no fuel when it was ridden cannot say how much it should have held.
+        shares.filter(|(cell, share)| *share > 0.0 && self.ride.ridden_amounts[*cell] > 0.0)
+    }
+
+    /// The weighted median of what the samples ask of each cell, and the robust
+    /// spread about it but for a floor; `None` where no sample speaks.
+    pub(super) fn spreads<I: Iterator<Item = (usize, f64)>>(
+        &self,
+        floor_pct: f64,
+        shares: impl Fn(usize) -> I,
+    ) -> Vec<Option<(f64, f64)>> {
+        let mut asked: Vec<Vec<(f64, f64)>> = vec![Vec::new(); self.grid.cells()];
+        for &sample in &self.by_factor {
+            let factor = self.ride.samples[sample as usize].factor;
+            shares(sample as usize).for_each(|(cell, share)| asked[cell].push((factor, share)));
+        }
+        let spread = |asked: Vec<(f64, f64)>| {
+            let (centre, mad) = median_and_mad(&asked)?;
+            let floor = floor_pct / 100.0 * centre.abs();
+            Some((centre, (mad * MAD_TO_SD).max(floor)))
+        };
+        asked.into_iter().map(spread).collect()
+    }
+}
+
+/// A cell while the samples of a ride come in, in order of time.
+#[derive(Debug, Clone, Copy)]
+struct OpenCell {
+    sums: CellSums,
+    /// Weight and weighted factor of the dwell that goes on.
+    dwell: (f64, f64),
+    last_s: f64,
+}
+
+impl Default for OpenCell {
+    fn default() -> Self {
+        Self { sums: CellSums::default(), dwell: (0.0, 0.0), last_s: f64::NEG_INFINITY }
+    }
+}
+
+impl OpenCell {
+    fn add(&mut self, sample: &Sample, weight: f64, fresh: f64, away_s: f64) {
+        if sample.time_s - self.last_s > away_s {
+            self.end_dwell();
+        }
+        self.last_s = sample.time_s;
+        self.sums.w += weight;
+        self.sums.wy += weight * sample.factor;
+        self.sums.ww += weight * weight / fresh;
+        self.dwell.0 += weight;
+        self.dwell.1 += weight * sample.factor;
+    }
+
+    fn end_dwell(&mut self) {
+        if self.dwell.0 > 0.0 {
+            self.sums.add_dwell(self.dwell.0, self.dwell.1);
+            self.dwell = (0.0, 0.0);
+        }
+    }
+
+    fn close(mut self) -> CellSums {
+        self.end_dwell();
+        self.sums.close_ride();
+        self.sums
+    }
 }
 
 /// How much of a sample is new when the one before it is known.
@@ -78,52 +181,6 @@ fn fresh_share(interval_s: f64, memory_s: f64) -> f64 {
     }
     let rho = (-interval_s / memory_s).exp();
     (1.0 - rho) / (1.0 + rho)
-}
-
-fn sum_cell(ride: &RideSamples, shares: &[Share], fresh: f64, settings: &Averaging) -> CellSums {
-    let mut sums = CellSums::default();
-    let Some((centre, spread)) = centre_and_spread(ride, shares, settings) else {
-        return sums;
-    };
-    let mut dwell = (0.0, 0.0);
-    let mut last_time = f64::NEG_INFINITY;
-    for share in shares {
-        let sample = &ride.samples[share.sample];
-        if sample.time_s - last_time > ride.interval_s * 1.5 + settings.dwell_gap_s && dwell.0 > 0.0 {
-            sums.add_dwell(dwell.0, dwell.1);
-            dwell = (0.0, 0.0);
-        }
-        last_time = sample.time_s;
-        let robust = huber_weight((sample.factor - centre) / spread, settings.outlier_k);
-        let weight = share.weight * ride.interval_s * robust;
-        sums.w += weight;
-        sums.wy += weight * sample.factor;
-        sums.ww += weight * weight / fresh;
-        dwell.0 += weight;
-        dwell.1 += weight * sample.factor;
-    }
-    if dwell.0 > 0.0 {
-        sums.add_dwell(dwell.0, dwell.1);
-    }
-    sums.close_ride();
-    sums
-}
-
-/// The ride's own weighted median of a cell, and the robust spread about it.
-fn centre_and_spread(ride: &RideSamples, shares: &[Share], settings: &Averaging) -> Option<(f64, f64)> {
-    let pairs = shares.iter().map(|s| (ride.samples[s.sample].factor, s.weight)).collect();
-    centre_and_spread_of(pairs, settings.noise_floor_pct)
-}
-
-/// Weighted median of values, and the robust spread about it but for a floor.
-pub(super) fn centre_and_spread_of(mut pairs: Vec<(f64, f64)>, floor_pct: f64) -> Option<(f64, f64)> {
-    let centre = weighted_median(&mut pairs)?;
-    for pair in &mut pairs {
-        pair.0 = (pair.0 - centre).abs();
-    }
-    let mad = weighted_median(&mut pairs)?;
-    let floor = floor_pct / 100.0 * centre.abs();
-    Some((centre, (mad * MAD_TO_SD).max(floor)))
 }
 
 #[cfg(test)]

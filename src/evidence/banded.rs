@@ -60,22 +60,28 @@ impl Banded {
     /// Golub and Van Loan, Matrix Computations, band Cholesky; checked against
     /// scipy in `tests/reference`.
     pub fn factor(mut self) -> Option<Factor> {
-        for i in 0..self.n {
-            let first = i.saturating_sub(self.width);
-            for j in first..=i {
-                let from = first.max(j.saturating_sub(self.width));
-                let mut sum = self.get(i, j);
-                for k in from..j {
-                    sum -= self.get(i, k) * self.get(j, k);
-                }
-                let index = self.index(i, j);
-                if i == j {
-                    if !(sum > 0.0 && sum.is_finite()) {
-                        return None;
-                    }
-                    self.rows[index] = sum.sqrt();
-                } else {
-                    self.rows[index] = sum / self.get(j, j);
+        // Column by column: each is divided by its root and taken off what lies to
+        // its right, row by row, where neighbours in memory follow each other.
+        let mut column = vec![0.0; self.width];
+        for k in 0..self.n {
+            let diagonal = self.get(k, k);
+            if !(diagonal > 0.0 && diagonal.is_finite()) {
+                return None;
+            }
+            let root = diagonal.sqrt();
+            let at = self.index(k, k);
+            self.rows[at] = root;
+            let below = k + 1..(k + self.width + 1).min(self.n);
+            for (c, i) in column.iter_mut().zip(below.clone()) {
+                let at = self.index(i, k);
+                self.rows[at] /= root;
+                *c = self.rows[at];
+            }
+            for i in below {
+                let (factor, at) = (column[i - k - 1], self.index(i, k));
+                let row = &mut self.rows[at + 1..=at + i - k];
+                for (element, c) in row.iter_mut().zip(&column) {
+                    *element -= factor * c;
                 }
             }
         }
@@ -86,19 +92,34 @@ impl Banded {
 impl Factor {
     /// Solves for one right-hand side.
     pub fn solve(&self, b: &[f64]) -> Vec<f64> {
+        let b: Vec<[f64; 1]> = b.iter().map(|b| [*b]).collect();
+        self.solve_together(b).into_iter().map(|[x]| x).collect()
+    }
+
+    /// Solves for several right-hand sides, each row holding theirs side by side.
+    pub fn solve_together<const K: usize>(&self, b: Vec<[f64; K]>) -> Vec<[f64; K]> {
         let l = &self.0;
-        let mut x = b.to_vec();
-        for i in 0..l.n {
-            for j in i.saturating_sub(l.width)..i {
-                x[i] -= l.get(i, j) * x[j];
+        let mut x = b;
+        let less = |x: &mut [f64; K], by: f64, known: &[f64; K]| {
+            for (x, known) in x.iter_mut().zip(known) {
+                *x -= by * known;
             }
-            x[i] /= l.get(i, i);
+        };
+        for i in 0..l.n {
+            let mut sought = x[i];
+            let first = i.saturating_sub(l.width);
+            let row = &l.rows[l.index(i, first)..=l.index(i, i)];
+            for (by, known) in row.iter().zip(&x[first..i]) {
+                less(&mut sought, *by, known);
+            }
+            x[i] = sought.map(|x| x / row[i - first]);
         }
         for i in (0..l.n).rev() {
+            let mut sought = x[i];
             for j in i + 1..(i + l.width + 1).min(l.n) {
-                x[i] -= l.get(j, i) * x[j];
+                less(&mut sought, l.get(j, i), &x[j]);
             }
-            x[i] /= l.get(i, i);
+            x[i] = sought.map(|x| x / l.get(i, i));
         }
         x
     }

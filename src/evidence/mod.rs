@@ -19,7 +19,7 @@ mod robust;
 mod sums;
 mod surface;
 
-pub use accumulate::{RideSamples, Sample, accumulate};
+pub use accumulate::{OnGrid, RideSamples, Sample, accumulate};
 pub use banded::{Banded, Factor};
 pub use cell::CellEvidence;
 pub use file::{EvidenceRow, evidence_path, parse, write};
@@ -27,9 +27,11 @@ pub use lambda_error::LambdaError;
 pub use low_flow::{LowFlowRise, low_flow_rise};
 pub use odd_ride::{FalseAir, Measured, RideComparison, RideSums, Scales, compare_rides};
 pub use rides_file::{PassedOver, RIDES_END, RideStatement, RideStatements, StatedFinding, rides_path};
-pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, weighted_median};
+pub use robust::{HUBER_K, MAD_TO_SD, huber_weight, lower_median, weighted_median};
 pub use sums::{CellSums, Spread};
-pub use surface::{RideEquations, SurfaceFit, SurfaceSolution, equations, evidence_of, smoothness, solve};
+pub use surface::{
+    RideEquations, SurfaceFit, SurfaceSolution, equations, equations_on_grid, evidence_of, smoothness, solve,
+};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

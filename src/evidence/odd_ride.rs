@@ -15,7 +15,7 @@
 //! rode, so that a map that is far off makes rides look more unlike than they
 //! are; the scatter of the cells is in the error, so such rides are judged mildly.
 
-use super::{CellSums, HUBER_K, MAD_TO_SD, Spread, huber_weight, weighted_median};
+use super::{CellSums, HUBER_K, MAD_TO_SD, Spread, huber_weight, lower_median, weighted_median};
 use crate::physics::air::REFERENCE_TEMP_C;
 use crate::units::kelvin;
 
@@ -75,16 +75,29 @@ impl RideComparison {
 }
 
 /// How much leaner a ride reads as the flow falls: `difference = a + effect · lowest flow/flow`.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct FalseAir {
     /// At the least flow of the cells it shares with others, as a share.
     pub effect: Measured,
-    /// The same without the cell that tells most of it.
-    pub effect_without_strongest: f64,
     /// That flow, kg/s.
     pub lowest_flow_kg_s: f64,
     /// The false air that would do it, kg/s.
     pub leak_kg_s: f64,
+    cells: Vec<Shared>,
+}
+
+impl FalseAir {
+    /// The effect without the cell that tells most of it: a leak shows in every cell
+    /// of low flow; one odd cell is not a leak.
+    pub fn effect_without_strongest(&self) -> f64 {
+        let line = |cell: &Shared| [1.0, self.lowest_flow_kg_s / cell.flow_kg_s];
+        let without = (0..self.cells.len()).filter_map(|left_out| {
+            let mut rest = self.cells.clone();
+            rest.remove(left_out);
+            Some(fit(&rest, line, 2)?[1].value)
+        });
+        without.fold(self.effect.value, f64::min)
+    }
 }
 
 /// A value with its standard error.
@@ -122,7 +135,7 @@ const UNKNOWN_AIR_C: f64 = 10.0;
 const ROUNDS: usize = 8;
 
 /// A cell that the ride and others rode.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 struct Shared {
     difference: f64,
     variance: f64,
@@ -139,7 +152,9 @@ pub fn compare_rides(rides: &[RideSums<'_>], scales: &Scales<'_>) -> Vec<Option<
         ride.cells.iter().map(|cell| mean_and_variance(cell, &scales.spread)).collect::<Vec<_>>()
     };
     let known: Vec<_> = rides.iter().map(known_of).collect();
-    (0..rides.len()).map(|ride| compare(ride, rides, &known, scales)).collect()
+    let of_cell = |cell: usize| CellOfAll::new(known.iter().filter_map(|known| known[cell]).collect());
+    let cells: Vec<CellOfAll> = (0..scales.flow_kg_s.len()).map(of_cell).collect();
+    (0..rides.len()).map(|ride| compare(ride, rides, &known, &cells, scales)).collect()
 }
 
 /// A ride's mean of a cell and its relative variance, by dwells.
@@ -154,18 +169,13 @@ fn compare(
     ride: usize,
     rides: &[RideSums<'_>],
     known: &[Vec<Option<(f64, f64)>>],
+    all: &[CellOfAll],
     scales: &Scales<'_>,
 ) -> Option<RideComparison> {
-    let mut shared = vec![0usize; known.len()];
     let mut cells = Vec::new();
     for (cell, flow_kg_s) in scales.flow_kg_s.iter().enumerate() {
         let Some((mean, variance)) = known[ride][cell] else { continue };
-        let others: Vec<(f64, f64)> =
-            (0..known.len()).filter(|other| *other != ride).filter_map(|other| known[other][cell]).collect();
-        let Some((middle, middle_variance)) = middle_of(&others) else { continue };
-        for (other, shared) in shared.iter_mut().enumerate() {
-            *shared += usize::from(other != ride && known[other][cell].is_some());
-        }
+        let Some((middle, middle_variance)) = all[cell].without((mean, variance)) else { continue };
         cells.push(Shared {
             difference: mean / middle - 1.0,
             variance: variance + middle_variance + CELL_SPREAD * CELL_SPREAD,
@@ -176,13 +186,17 @@ fn compare(
         return None;
     }
     // Who shares but a few cells is no judge of the whole ride.
-    let met: Vec<bool> = shared.iter().map(|cells| *cells >= FEWEST_CELLS).collect();
+    let shares = |other: &[Option<(f64, f64)>]| {
+        known[ride].iter().zip(other).filter(|(own, other)| own.is_some() && other.is_some()).count()
+    };
+    let met: Vec<bool> =
+        (0..known.len()).map(|other| other != ride && shares(&known[other]) >= FEWEST_CELLS).collect();
     let others = met.iter().filter(|met| **met).count();
     if others == 0 {
         return None;
     }
     let lowest = cells.iter().map(|c| c.flow_kg_s).fold(f64::INFINITY, f64::min);
-    let share_of = |cell: &Shared| lowest / cell.flow_kg_s;
+    let shared_cells = cells.len();
     let mut offset = fit(&cells, |_| [1.0, 0.0], 1)?[0];
     // Rides differ by chance as a whole, and so do those it is held against.
     let by_chance = scales.spread.ride * scales.spread.ride * (1.0 + 1.0 / others as f64);
@@ -190,9 +204,9 @@ fn compare(
     let warmer_c = warmer_than_others(ride, rides, &met);
     Some(RideComparison {
         others,
-        cells: cells.len(),
+        cells: shared_cells,
         offset,
-        false_air: false_air(&cells, lowest, &share_of),
+        false_air: false_air(cells, lowest),
         by_weather: scales.air_temp_exponent * warmer_c.unwrap_or(UNKNOWN_AIR_C) / kelvin(REFERENCE_TEMP_C),
         warmer_c,
     })
@@ -206,42 +220,76 @@ fn warmer_than_others(ride: usize, rides: &[RideSums<'_>], met: &[bool]) -> Opti
     rides[ride].air_temp_c.map(|own| own - mean).filter(|warmer| warmer.is_finite())
 }
 
-fn false_air(cells: &[Shared], lowest_flow_kg_s: f64, share_of: &dyn Fn(&Shared) -> f64) -> Option<FalseAir> {
+fn false_air(cells: Vec<Shared>, lowest_flow_kg_s: f64) -> Option<FalseAir> {
+    let share_of = |cell: &Shared| lowest_flow_kg_s / cell.flow_kg_s;
     let mut shares: Vec<(f64, f64)> = cells.iter().map(|c| (share_of(c), 1.0 / c.variance)).collect();
     if weighted_median(&mut shares)? > FLOW_SPAN {
         return None;
     }
-    let line = |cell: &Shared| [1.0, share_of(cell)];
-    let effect = fit(cells, line, 2)?[1];
-    // A leak shows in every cell of low flow; one odd cell is not a leak.
-    let without = (0..cells.len()).filter_map(|left_out| {
-        let rest: Vec<Shared> =
-            cells.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, c)| *c).collect();
-        Some(fit(&rest, line, 2)?[1].value)
-    });
-    Some(FalseAir {
-        effect,
-        effect_without_strongest: without.fold(effect.value, f64::min),
-        lowest_flow_kg_s,
-        leak_kg_s: effect.value * lowest_flow_kg_s,
-    })
+    let effect = fit(&cells, |cell| [1.0, share_of(cell)], 2)?[1];
+    Some(FalseAir { effect, lowest_flow_kg_s, leak_kg_s: effect.value * lowest_flow_kg_s, cells })
 }
 
-/// A robust mean of the other rides, and its relative variance.
-fn middle_of(others: &[(f64, f64)]) -> Option<(f64, f64)> {
-    let spread_of = |variance: f64| variance + CELL_SPREAD * CELL_SPREAD;
+/// What all rides ask of one cell.
+struct CellOfAll {
+    /// Each ride's mean and relative variance.
+    rides: Vec<(f64, f64)>,
+    /// Their robust mean, where it is not sought anew without each of them.
+    middle: f64,
+    /// The weighted sum and the weight behind it.
+    sums: (f64, f64),
+}
+
+/// Up to so many rides the middle of the others is sought anew for each. One of more
+/// moves the middle of all so little that a single round from there finds that of the
+/// others; the rest is of the order of one over the number of rides, squared.
+const FEW_RIDES: usize = 16;
+
+impl CellOfAll {
+    fn new(rides: Vec<(f64, f64)>) -> Self {
+        let middle = match rides.len() {
+            0..=FEW_RIDES => None,
+            _ => middle_of(&rides),
+        };
+        let middle = middle.map_or(f64::NAN, |(middle, _)| middle);
+        let terms = rides.iter().map(|ride| term(*ride, middle));
+        let sums = terms.fold((0.0, 0.0), |sums, term| (sums.0 + term.0, sums.1 + term.1));
+        Self { rides, middle, sums }
+    }
+
+    /// The robust mean of the rides but one, and its relative variance.
+    fn without(&self, ride: (f64, f64)) -> Option<(f64, f64)> {
+        if self.rides.len() > FEW_RIDES {
+            let own = term(ride, self.middle);
+            let weight = self.sums.1 - own.1;
+            return Some(((self.sums.0 - own.0) / weight, 1.0 / weight));
+        }
+        let mut others = self.rides.clone();
+        others.remove(others.iter().position(|other| *other == ride)?);
+        middle_of(&others)
+    }
+}
+
+/// A ride's weighted mean of a cell, and its weight, in the robust mean about `middle`.
+fn term((mean, variance): (f64, f64), middle: f64) -> (f64, f64) {
+    let variance = variance + CELL_SPREAD * CELL_SPREAD;
+    let robust = huber_weight((mean / middle - 1.0) / variance.sqrt(), HUBER_K);
+    (robust / variance * mean, robust / variance)
+}
+
+/// A robust mean of rides, and its relative variance.
+fn middle_of(rides: &[(f64, f64)]) -> Option<(f64, f64)> {
     let mut pairs: Vec<(f64, f64)> =
-        others.iter().map(|(mean, variance)| (*mean, 1.0 / spread_of(*variance))).collect();
+        rides.iter().map(|(mean, variance)| (*mean, 1.0 / (variance + CELL_SPREAD * CELL_SPREAD))).collect();
     let mut middle = weighted_median(&mut pairs)?;
     let mut weight = 0.0;
     for _ in 0..ROUNDS {
         let mut sum = 0.0;
         weight = 0.0;
-        for (mean, variance) in others {
-            let variance = spread_of(*variance);
-            let robust = huber_weight((mean / middle - 1.0) / variance.sqrt(), HUBER_K);
-            sum += robust / variance * mean;
-            weight += robust / variance;
+        for ride in rides {
+            let term = term(*ride, middle);
+            sum += term.0;
+            weight += term.1;
         }
         middle = sum / weight;
     }
@@ -261,9 +309,9 @@ fn fit(cells: &[Shared], row: impl Fn(&Shared) -> [f64; 2], columns: usize) -> O
         |cell: &Shared, beta: &[f64; 2]| cell.difference - row(cell)[0] * beta[0] - row(cell)[1] * beta[1];
     let mut scale = 1.0f64;
     for _ in 0..ROUNDS {
-        let mut sizes: Vec<(f64, f64)> =
-            cells.iter().map(|c| (residual(c, &beta).abs() / c.variance.sqrt(), 1.0)).collect();
-        scale = (weighted_median(&mut sizes)? * MAD_TO_SD).max(1.0);
+        let mut sizes: Vec<f64> =
+            cells.iter().map(|c| residual(c, &beta).abs() / c.variance.sqrt()).collect();
+        scale = (lower_median(&mut sizes)? * MAD_TO_SD).max(1.0);
         for (weight, cell) in weights.iter_mut().zip(cells) {
             let u = residual(cell, &beta) / (scale * cell.variance.sqrt());
             *weight = huber_weight(u, HUBER_K) / cell.variance;
@@ -356,8 +404,24 @@ mod tests {
         let air = found.false_air.expect("the flow spans enough");
         assert!((air.effect.value - 0.07).abs() < 1e-9, "{air:?}");
         assert!((air.leak_kg_s - 0.07e-3).abs() < 1e-12 && air.effect.sigmas() > 2.5, "{air:?}");
-        assert!(air.effect_without_strongest > 0.06, "{air:?}");
+        assert!(air.effect_without_strongest() > 0.06, "{air:?}");
         assert_eq!((found.others, found.cells), (3, 30));
+    }
+
+    #[test]
+    fn of_many_rides_one_round_finds_the_middle_of_the_others() {
+        let mean =
+            |i: usize| 40.0 * (1.0 + 0.03 * (i as f64 * 12.9898).sin() + if i == 7 { 0.2 } else { 0.0 });
+        let rides: Vec<(f64, f64)> =
+            (0..FEW_RIDES + 4).map(|i| (mean(i), 1e-4 * (1 + i % 3) as f64)).collect();
+        let all = CellOfAll::new(rides.clone());
+        for left_out in 0..rides.len() {
+            let mut others = rides.clone();
+            let ride = others.remove(left_out);
+            let (quick, sought) = (all.without(ride).expect("rides"), middle_of(&others).expect("rides"));
+            assert!((quick.0 / sought.0 - 1.0).abs() < 5e-4, "{left_out}: {quick:?} {sought:?}");
+            assert!((quick.1 / sought.1 - 1.0).abs() < 0.05, "{left_out}: {quick:?} {sought:?}");
+        }
     }
 
     #[test]

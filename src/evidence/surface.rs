@@ -10,11 +10,11 @@
 //! square of the grid) says `Σ φ_j θ_j / T = factor − o`, with `θ_j = t_j (1 + c_j)`
 //! the amounts sought, `t` today's, `T` the ridden table at the point.
 
-use super::accumulate::{RideSamples, centre_and_spread_of};
+use super::accumulate::{OnGrid, RideSamples};
 use super::banded::Banded;
 use super::{Averaging, CellEvidence, CellSums, huber_weight};
 use crate::bike::FuelTableKind;
-use crate::table::Grid;
+use crate::table::{Grid, Place};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -124,6 +124,14 @@ pub fn equations(
     ridden: &dyn Fn(f64, f64) -> f64,
     settings: &SurfaceFit,
 ) -> RideEquations {
+    let given: Vec<f64> = ride.samples.iter().map(|s| ridden(s.rpm, s.load)).collect();
+    equations_on_grid(&OnGrid::new(ride, grid), &given, settings)
+}
+
+/// The same for samples whose places are known; `given` is what the ridden table
+/// held at each of them.
+pub fn equations_on_grid(ride: &OnGrid<'_>, given: &[f64], settings: &SurfaceFit) -> RideEquations {
+    let grid = ride.grid;
     let cells = grid.cells();
     let mut sums = RideEquations {
         products: vec![[0.0; 5]; cells],
@@ -136,8 +144,8 @@ pub fn equations(
     };
     let second = settings.second_spread_pct / 100.0;
     let visit = settings.dwell_spread_pct / 100.0;
-    let segments = segments(ride, grid, ridden, settings);
-    for dwell in dwells(&segments, ride.interval_s, settings.dwell_gap_s) {
+    let segments = segments(ride, given, settings);
+    for dwell in dwells(&segments, ride.ride.interval_s, settings.dwell_gap_s) {
         let seconds: f64 = dwell.iter().map(|s| s.seconds).sum();
         // All segments of a visit together are worth 1/(second²/seconds + visit²).
         let variance_of_a_second = second * second + seconds * visit * visit;
@@ -188,17 +196,16 @@ impl RideEquations {
     }
 }
 
-fn segments(
-    ride: &RideSamples,
-    grid: &Grid,
-    ridden: &dyn Fn(f64, f64) -> f64,
-    settings: &SurfaceFit,
-) -> Vec<Segment> {
-    let robust = robust_weights(ride, grid, settings);
+fn segments(on_grid: &OnGrid<'_>, given: &[f64], settings: &SurfaceFit) -> Vec<Segment> {
+    let ride = on_grid.ride;
+    let (homes, spreads) = homes(on_grid, settings);
     let mut segments: Vec<Segment> = Vec::new();
-    for (sample, robust) in ride.samples.iter().zip(robust) {
-        let corners = grid.corners(sample.rpm, sample.load);
-        let at = ridden(sample.rpm, sample.load);
+    for (i, sample) in ride.samples.iter().enumerate() {
+        let corners = on_grid.places[i].corners();
+        let robust = match spreads[homes[i]] {
+            Some((centre, spread)) => huber_weight((sample.factor - centre) / spread, settings.outlier_k),
+            None => 0.0,
+        };
         let weight = ride.interval_s * robust * sample.certainty;
         let goes_on = segments.last().is_some_and(|s| {
             s.cells == corners.cells
@@ -217,7 +224,7 @@ fn segments(
         }
         let segment = segments.last_mut().expect("just pushed");
         for (row, share) in segment.row.iter_mut().zip(corners.weights) {
-            *row += weight * share / at;
+            *row += weight * share / given[i];
         }
         segment.factor += weight * sample.factor;
         segment.seconds += weight;
@@ -233,25 +240,19 @@ fn segments(
     segments
 }
 
-/// Each sample's weight against the ride's own median in its nearest cell.
-fn robust_weights(ride: &RideSamples, grid: &Grid, settings: &SurfaceFit) -> Vec<f64> {
-    let nearest = |i: usize| {
-        let corners = grid.corners(ride.samples[i].rpm, ride.samples[i].load);
+/// The nearest cell of each sample, and in each cell the ride's own median with the
+/// spread about it.
+fn homes(on_grid: &OnGrid<'_>, settings: &SurfaceFit) -> (Vec<usize>, Vec<Option<(f64, f64)>>) {
+    let nearest = |place: &Place| {
+        let corners = place.corners();
         let best = (0..4).max_by(|a, b| corners.weights[*a].total_cmp(&corners.weights[*b]));
         corners.cells[best.unwrap_or(0)]
     };
-    let home: Vec<usize> = (0..ride.samples.len()).map(nearest).collect();
-    let mut factors: Vec<Vec<(f64, f64)>> = vec![Vec::new(); grid.cells()];
-    for (cell, sample) in home.iter().zip(&ride.samples) {
-        factors[*cell].push((sample.factor, sample.certainty));
-    }
-    let centres: Vec<Option<(f64, f64)>> =
-        factors.into_iter().map(|pairs| centre_and_spread_of(pairs, settings.noise_floor_pct)).collect();
-    let weight = |(cell, sample): (&usize, &super::Sample)| match centres[*cell] {
-        Some((centre, spread)) => huber_weight((sample.factor - centre) / spread, settings.outlier_k),
-        None => 0.0,
-    };
-    home.iter().zip(&ride.samples).map(weight).collect()
+    let homes: Vec<usize> = on_grid.places.iter().map(nearest).collect();
+    let samples = &on_grid.ride.samples;
+    let at_home = |sample: usize| std::iter::once((homes[sample], samples[sample].certainty));
+    let spreads = on_grid.spreads(settings.noise_floor_pct, at_home);
+    (homes, spreads)
 }
 
 /// The visits of a ride: segments of one square that the operating point never left for long.

@@ -119,17 +119,17 @@ impl Judged {
 }
 
 fn judge(compared: &RideComparison) -> Option<Judged> {
-    let air = compared.false_air.and_then(|air| {
+    let air = compared.false_air.as_ref().and_then(|air| {
         let left = compared.beyond_weather(air.effect);
         // Of two rides the one that reads richer may be the liar as well.
         let other_reads_leaner = compared.others < FEWEST_JUDGES && left.value < 0.0;
         let size = if other_reads_leaner { -left.value } else { left.value };
-        let remains = other_reads_leaner || air.effect_without_strongest >= REMAINS * air.effect.value;
         let sure = size >= FALSE_AIR_WARNING && left.sigmas().abs() >= FALSE_AIR_SIGMAS;
-        (sure && remains).then_some((air, left))
+        let remains = || other_reads_leaner || air.effect_without_strongest() >= REMAINS * air.effect.value;
+        (sure && remains()).then_some((air, left))
     });
     match air {
-        Some((air, left)) => Some(judge_air(compared, &air, left)),
+        Some((air, left)) => Some(judge_air(compared, air, left)),
         None => judge_offset(compared),
     }
 }

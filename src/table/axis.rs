@@ -85,6 +85,20 @@ impl Axis {
         (lower, (x - b[lower]) / (b[lower + 1] - b[lower]))
     }
 
+    /// The same, where `x` likely lies in the interval of the value before it.
+    ///
+    /// `near` is that interval's position, and becomes that of `x`.
+    pub(super) fn locate_near(&self, x: f64, near: &mut usize) -> (usize, f64) {
+        let b = &self.0;
+        let (low, high) = (b[*near], b[*near + 1]);
+        if low <= x && x < high {
+            return (*near, (x - low) / (high - low));
+        }
+        let found = self.locate(x);
+        *near = found.0;
+        found
+    }
+
     /// The position of a breakpoint, when `x` is one.
     pub fn position(&self, x: f64) -> Option<usize> {
         self.0.iter().position(|b| *b == x)

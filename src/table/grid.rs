@@ -22,6 +22,37 @@ pub struct Corners {
     pub weights: [f64; 4],
 }
 
+/// Where an operating point lies on a grid: the square of four cells, and how far
+/// into it. A ride looks up many tables at the same points; the search is done once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// The square's cell of the lowest speed and load.
+    first: u32,
+    /// Cells of one speed.
+    columns: u32,
+    /// How far towards the next speed, and the next load, 0 to 1.
+    rpm_share: f64,
+    load_share: f64,
+}
+
+impl Place {
+    /// The square's cells, and how much each one counts.
+    pub fn corners(&self) -> Corners {
+        let (u, v) = (self.rpm_share, self.load_share);
+        let (first, columns) = (self.first as usize, self.columns as usize);
+        Corners {
+            cells: [first, first + 1, first + columns, first + columns + 1],
+            weights: [(1.0 - u) * (1.0 - v), (1.0 - u) * v, u * (1.0 - v), u * v],
+        }
+    }
+
+    /// The cell whose breakpoints are nearest.
+    pub fn nearest(&self) -> usize {
+        let down = if self.rpm_share > 0.5 { self.columns as usize } else { 0 };
+        self.first as usize + down + usize::from(self.load_share > 0.5)
+    }
+}
+
 impl Grid {
     /// How many cells the grid has.
     pub fn cells(&self) -> usize {
@@ -50,12 +81,23 @@ impl Grid {
     /// Bilinear interpolation; checked against scipy's
     /// `RegularGridInterpolator` in `tests/reference`.
     pub fn corners(&self, rpm: f64, load: f64) -> Corners {
-        let (i, u) = self.rpm.locate(rpm);
-        let (j, v) = self.load.locate(load);
-        Corners {
-            cells: [self.cell(i, j), self.cell(i, j + 1), self.cell(i + 1, j), self.cell(i + 1, j + 1)],
-            weights: [(1.0 - u) * (1.0 - v), (1.0 - u) * v, u * (1.0 - v), u * v],
-        }
+        self.place(self.rpm.locate(rpm), self.load.locate(load)).corners()
+    }
+
+    /// The places of points that follow each other, as those of a ride do.
+    ///
+    /// Units: pairs of 1/min and load.
+    pub fn places(&self, points: impl Iterator<Item = (f64, f64)>) -> Vec<Place> {
+        let (mut near_rpm, mut near_load) = (0, 0);
+        let place = |(rpm, load)| {
+            self.place(self.rpm.locate_near(rpm, &mut near_rpm), self.load.locate_near(load, &mut near_load))
+        };
+        points.map(place).collect()
+    }
+
+    fn place(&self, (i, rpm_share): (usize, f64), (j, load_share): (usize, f64)) -> Place {
+        // An axis holds 64 breakpoints at most.
+        Place { first: self.cell(i, j) as u32, columns: self.load.len() as u32, rpm_share, load_share }
     }
 
     /// The up to four cells that share an edge with a cell.
@@ -111,6 +153,28 @@ mod tests {
                 })
                 .sum();
             prop_assert!((got - plane(x, y)).abs() < 1e-8);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn places_one_after_the_other_are_those_of_each_point(
+            rpm in axis(),
+            load in axis(),
+            points in prop::collection::vec((-1e3..1e4f64, -1e3..1e4f64), 1..40),
+            exact in 0usize..12,
+        ) {
+            let at = |axis: &Axis| axis.breakpoints()[exact % axis.len()];
+            let mut points = points;
+            points.extend([(at(&rpm), at(&load)), (f64::NAN, at(&load)), (at(&rpm), f64::INFINITY)]);
+            let grid = Grid { rpm, load };
+            for (place, (x, y)) in grid.places(points.iter().copied()).iter().zip(&points) {
+                let (walked, searched) = (place.corners(), grid.corners(*x, *y));
+                prop_assert_eq!(walked.cells, searched.cells);
+                prop_assert_eq!(walked.weights.map(f64::to_bits), searched.weights.map(f64::to_bits));
+                let nearest = grid.cell(grid.rpm.nearest(*x), grid.load.nearest(*y));
+                prop_assert_eq!(place.nearest(), nearest);
+            }
         }
     }
 

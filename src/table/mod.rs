@@ -18,7 +18,7 @@ pub use diff::{CellChange, TableDiff};
 pub use draw::{CellMark, DrawnCell, LOCKED, Layout, draw_changes, draw_changes_among};
 pub use exchange::{ExportLayout, Format, ImportExpectation, Imported, Rows, export, import};
 pub use file::{parse, write};
-pub use grid::{Corners, Grid};
+pub use grid::{Corners, Grid, Place};
 pub use resolution::Resolution;
 
 use schemars::JsonSchema;
@@ -80,7 +80,15 @@ impl Table {
     ///
     /// Units: 1/min and the load axis' unit in, the cells' unit out.
     pub fn at(&self, rpm: f64, load: f64) -> f64 {
-        let corners = self.grid.corners(rpm, load);
+        self.value_of(&self.grid.corners(rpm, load))
+    }
+
+    /// The value at a place of a grid with this table's axes.
+    pub fn at_place(&self, place: &Place) -> f64 {
+        self.value_of(&place.corners())
+    }
+
+    fn value_of(&self, corners: &Corners) -> f64 {
         let parts = corners.cells.iter().zip(corners.weights);
         parts.map(|(&cell, weight)| self.values[cell] * weight).sum()
     }
