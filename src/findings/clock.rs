@@ -56,7 +56,7 @@ fn lost(scene: &Scene<'_>) -> Option<Seen> {
 
 fn gaps(scene: &Scene<'_>) -> Option<Seen> {
     let time = scene.time_s();
-    let limit_s = GAP_S.max(GAP_STEPS * scene.ride.sample_interval_s());
+    let limit_s = GAP_S.max(GAP_STEPS * scene.interval_s());
     // A stop for fuel is a gap as well, and no fault: the engine does not turn.
     let gaps: Vec<(f64, f64)> = (1..time.len())
         .filter(|i| time[*i] - time[i - 1] > limit_s && scene.running[*i] && scene.running[i - 1])
@@ -79,13 +79,14 @@ fn gaps(scene: &Scene<'_>) -> Option<Seen> {
 fn pace(scene: &Scene<'_>) -> Option<Seen> {
     let time = scene.time_s();
     let steps: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
-    if steps.len() < PARTS * STEPS_A_PART {
+    let (least, most) = ends(&steps);
+    // No part's middle lies outside all steps.
+    if steps.len() < PARTS * STEPS_A_PART || most <= PACE_CHANGES * least {
         return None;
     }
     let length = steps.len() / PARTS;
     let paces: Vec<f64> = steps.chunks_exact(length).filter_map(median).collect();
-    let (fast, slow) =
-        (paces.iter().copied().fold(f64::INFINITY, f64::min), paces.iter().copied().fold(0.0, f64::max));
+    let (fast, slow) = ends(&paces);
     (slow > PACE_CHANGES * fast).then(|| {
         let saw = format!(
             "the pace changes within the log, from {} to {} rows a second; weights take one pace for all",
@@ -94,6 +95,11 @@ fn pace(scene: &Scene<'_>) -> Option<Seen> {
         );
         Seen::new(Severity::Note, saw)
     })
+}
+
+/// The lowest and the highest of positive values.
+fn ends(values: &[f64]) -> (f64, f64) {
+    values.iter().fold((f64::INFINITY, 0.0), |(low, high), v| (low.min(*v), high.max(*v)))
 }
 
 #[cfg(test)]

@@ -83,11 +83,6 @@ fn jumps(there: &[(f64, f64)]) -> Option<Seen> {
 }
 
 fn constant(scene: &Scene<'_>, there: &[(f64, f64)]) -> Option<Seen> {
-    let rpm = scene.values_where(scene.rows.rpm(), &scene.running);
-    let at = |share| super::scene::percentile(&rpm, share).unwrap_or_default();
-    if at(0.9) - at(0.1) < MOVES_RPM {
-        return None;
-    }
     let (mut start, mut longest) = (0, (0, 0));
     for i in 0..there.len() {
         if there[i].1 != there[start].1 {
@@ -98,7 +93,12 @@ fn constant(scene: &Scene<'_>, there: &[(f64, f64)]) -> Option<Seen> {
         }
     }
     let (first, last) = (there.get(longest.0)?, there.get(longest.1)?);
-    (last.0 - first.0 >= CONSTANT_S).then(|| {
+    if last.0 - first.0 < CONSTANT_S {
+        return None;
+    }
+    let rpm = scene.values_where(scene.rows.rpm(), &scene.running);
+    let at = |share| super::scene::percentile(&rpm, share).unwrap_or_default();
+    (at(0.9) - at(0.1) >= MOVES_RPM).then(|| {
         let saw = format!(
             "it is {} °C to the last digit for {} of a ride that moves",
             units::fixed(first.1, 1),

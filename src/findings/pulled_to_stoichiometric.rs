@@ -92,27 +92,30 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
 
 fn cells_of(scene: &Scene<'_>, grid: &Grid) -> Vec<Option<CellSeen>> {
     let (rpm, load, lambda) = (scene.rows.rpm(), scene.rows.load(), scene.rows.lambda());
+    let places = scene.rows.places(grid);
+    let mixture = &scene.context.ridden.mixture;
+    let mixture_places = scene.rows.places(&mixture.grid);
     let mut samples: Vec<Vec<usize>> = vec![Vec::new(); grid.cells()];
     for i in (0..lambda.len()).filter(|i| scene.steady[*i]) {
         if !(rpm[i].is_nan() || load[i].is_nan() || lambda[i].is_nan()) {
-            samples[grid.cell(grid.rpm.nearest(rpm[i]), grid.load.nearest(load[i]))].push(i);
+            samples[places[i].nearest()].push(i);
         }
     }
     let seen = |samples: &Vec<usize>| {
-        let seconds = samples.len() as f64 * scene.ride.sample_interval_s();
+        let seconds = samples.len() as f64 * scene.interval_s();
         if seconds < ENOUGH_IN_CELL_S {
             return None;
         }
         // The mixture table, not a logged target: in closed loop that may be 1 already.
-        let wanted: Vec<f64> =
-            samples.iter().map(|i| scene.context.ridden.mixture.at(rpm[*i], load[*i])).collect();
+        let wanted: Vec<f64> = samples.iter().map(|i| mixture.at_place(&mixture_places[*i])).collect();
         let reads: Vec<f64> = samples.iter().map(|i| lambda[*i]).collect();
-        let off: Vec<f64> = reads.iter().zip(&wanted).map(|(reads, wanted)| (reads / wanted).ln()).collect();
+        let off: Vec<f64> = reads.iter().zip(&wanted).map(|(reads, wanted)| reads / wanted).collect();
         Some(CellSeen {
             seconds,
             wanted: middle(&wanted)?,
             reads: middle(&reads)?,
-            off: middle(&off)?,
+            // The logarithm keeps the order.
+            off: middle(&off)?.ln(),
             span: percentile(&reads, 0.9)? - percentile(&reads, 0.1)?,
         })
     };

@@ -80,7 +80,7 @@ fn compare(scene: &Scene<'_>) -> Option<Seen> {
         (effective >= LEAST_EFFECTIVE_MS && ratio.is_finite()).then_some((i, ratio))
     };
     let found: Vec<(usize, f64)> = (0..pulse.len()).filter(|i| scene.steady[*i]).filter_map(off).collect();
-    if found.len() as f64 * scene.ride.sample_interval_s() < ENOUGH_S {
+    if found.len() as f64 * scene.interval_s() < ENOUGH_S {
         return None;
     }
     let ratios: Vec<f64> = found.iter().map(|(_, r)| *r).collect();
@@ -93,7 +93,7 @@ fn compare(scene: &Scene<'_>) -> Option<Seen> {
     let saw = format!(
         "the effective pulses are {} % off the ridden table (median of {} of steady running; from {} to {} % in four fifths of it)",
         units::signed(by * 100.0, 1),
-        units::duration(found.len() as f64 * scene.ride.sample_interval_s()),
+        units::duration(found.len() as f64 * scene.interval_s()),
         units::signed(percentile(&ratios, 0.1)? * 100.0, 1),
         units::signed(percentile(&ratios, 0.9)? * 100.0, 1)
     );

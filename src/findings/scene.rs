@@ -45,7 +45,7 @@ impl<'a> Scene<'a> {
         let rows = Rows::new(ride, load)?;
         let running: Vec<bool> = rows.rpm().iter().map(|rpm| *rpm >= RUNNING_RPM).collect();
         let kept_by = |names: &[&str]| -> Option<Vec<bool>> {
-            let mut rows = Rows::new(ride, load)?;
+            let mut rows = rows.as_read();
             for name in names {
                 stages::usual_filter(name)?.apply(&mut rows, context);
             }
@@ -70,9 +70,14 @@ impl<'a> Scene<'a> {
         self.rows.time_s()
     }
 
+    /// How long a sample stands for, s.
+    pub fn interval_s(&self) -> f64 {
+        self.rows.interval_s()
+    }
+
     /// How long the samples of a mask stand for, s.
     pub fn seconds(&self, mask: &[bool]) -> f64 {
-        mask.iter().filter(|m| **m).count() as f64 * self.ride.sample_interval_s()
+        mask.iter().filter(|m| **m).count() as f64 * self.interval_s()
     }
 
     /// A channel with at least one value.

@@ -31,6 +31,8 @@ const ENOUGH_S: f64 = 5.0;
 /// opened by a throttle that works.
 const NEVER_OPENS_PCT: f64 = 8.0;
 const WORKS_ABOVE: f64 = 0.6;
+/// Readings rarer than this share may be noise.
+const RAREST: f64 = 0.005;
 /// No hand opens and closes by this within two readings of a fast log.
 const JUMP_PCT: f64 = 30.0;
 const FAST_S: f64 = 0.12;
@@ -79,7 +81,12 @@ fn never_closes(scene: &Scene<'_>, throttle: &[f64]) -> Option<Seen> {
 }
 
 fn never_opens(scene: &Scene<'_>, throttle: &[f64]) -> Option<Seen> {
-    let widest = percentile(&scene.values_where(throttle, &scene.running), 0.995)?;
+    // Most rides open it for longer than the rarest share; then there is no more to look at.
+    let opens = (0..throttle.len()).filter(|i| scene.running[*i] && throttle[*i] >= NEVER_OPENS_PCT).count();
+    if opens as f64 > RAREST * throttle.len() as f64 + 1.0 {
+        return None;
+    }
+    let widest = percentile(&scene.values_where(throttle, &scene.running), 1.0 - RAREST)?;
     let fastest = percentile(&scene.values_where(scene.rows.rpm(), &scene.running), 0.98)?;
     let limit_rpm = scene.bike().engine.rev_limit_rpm;
     (widest < NEVER_OPENS_PCT && fastest > WORKS_ABOVE * limit_rpm).then(|| {

@@ -53,7 +53,7 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
 }
 
 /// One sensor that does not follow the engine while the other does.
-fn dead(scene: &Scene<'_>, sensors: [&Vec<f64>; 2], mask: &[bool]) -> Option<Seen> {
+fn dead(scene: &Scene<'_>, sensors: [&[f64]; 2], mask: &[bool]) -> Option<Seen> {
     let span = |values: &[f64]| {
         let there = scene.values_where(values, mask);
         Some(percentile(&there, 0.95)? - percentile(&there, 0.05)?)

@@ -11,7 +11,7 @@ use super::stages::TEMP_LASTS_S;
 use super::timing::{Timing, timing_of};
 use super::unexplained::{FEWEST_ROWS, Speaker, without_table};
 use crate::bike::FixedDelay;
-use crate::evidence::{Banded, MAD_TO_SD, huber_weight, weighted_median};
+use crate::evidence::{Banded, MAD_TO_SD, huber_weight, lower_median};
 use crate::ride::Channel;
 use crate::table::Grid;
 use crate::units;
@@ -127,53 +127,37 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let prior_at = pack(&usual, &Following::default());
     let readings = Readings::new(rows.time_s(), rows.lambda());
     let mut at = prior_at;
-    let mut inverse = prior_inverse();
     let temp = rows.held(Channel::EngineTempC, TEMP_LASTS_S).filter(|t| t.iter().any(|t| !t.is_nan()));
     let is_warm = |i: usize| temp.as_ref().is_none_or(|t| t[i] >= context.bike.warm.engine_temp_c);
-    let lively = liveliest(rows, course, is_warm);
+    let lively = Lively::of(rows, course, is_warm);
     let whole = course;
-    let course = &course.within(&lively);
-    let mut speakers = Vec::new();
-    let mut timing = Timing::Silent;
-    for (step, reach) in REACHES.iter().enumerate() {
-        if step == 0 {
-            speakers = choose(rows, context, course, &readings, &at, is_warm);
-            if speakers.len() < FEWEST_ROWS {
-                break;
-            }
-            timing = timing_of(course, &readings, &context.ridden.fuel.grid, &speakers);
-            if !matches!(timing, Timing::Usual) {
-                break;
-            }
-        }
-        let (delay, following) = unpack(&at);
-        let lambda = course.cylinder_lambda(&following);
-        let miss = misses(course, &readings, &lambda, &delay, &speakers);
-        let slopes: Vec<Vec<f64>> = (0..UNKNOWNS)
-            .map(|k| {
-                let h = spread(k) * reach;
-                let mut aside = at;
-                aside[k] += h;
-                let (delay, following_aside) = unpack(&aside);
-                // Delay and lag do not touch what is in the cylinders.
-                let moved = (following_aside != following).then(|| course.cylinder_lambda(&following_aside));
-                let there = misses(course, &readings, moved.as_ref().unwrap_or(&lambda), &delay, &speakers);
-                there.iter().zip(&miss).map(|(a, b)| (a - b) / h).collect()
-            })
-            .collect();
-        let grid = &context.ridden.fuel.grid;
-        let Some((delta, _)) = step_of(grid, &speakers, &miss, &slopes, &at, &prior_at) else { break };
-        let quiet: Vec<Vec<f64>> = slopes.iter().map(|s| smoothed(s, &speakers, rows.interval_s())).collect();
-        let Some((_, covariance)) = step_of(grid, &speakers, &miss, &quiet, &at, &prior_at) else { break };
-        inverse = covariance;
+    let course = &course.within(&lively.rows, &lively.mask);
+    let grid = &context.ridden.fuel.grid;
+    let speakers = choose(rows, context, (whole, course), &lively, &readings, is_warm);
+    let timing = match speakers.len() < FEWEST_ROWS {
+        true => Timing::Silent,
+        false => timing_of(course, &readings, grid, &speakers),
+    };
+    // What the last step saw, and from where.
+    let mut last = None;
+    let steps = if matches!(timing, Timing::Usual) { &REACHES[..] } else { &[] };
+    for (step, reach) in steps.iter().enumerate() {
+        let columns = misses_and_slopes(course, &readings, &speakers, &at, *reach);
+        let Some((delta, _)) = step_of(grid, &speakers, &columns, &at, &prior_at) else { break };
         let before = at;
         for k in 0..UNKNOWNS {
             at[k] = (at[k] + delta[k].clamp(-4.0 * spread(k), 4.0 * spread(k))).max(0.0);
         }
+        last = Some((columns, before));
         if step > 4 && (0..UNKNOWNS).all(|k| (at[k] - before[k]).abs() < SMALL_STEP * spread(k)) {
             break;
         }
     }
+    let quiet = last.and_then(|(columns, before)| {
+        let quiet = smoothed(&columns, &speakers, rows.interval_s());
+        step_of(grid, &speakers, &quiet, &before, &prior_at)
+    });
+    let inverse = quiet.map_or_else(prior_inverse, |(_, covariance)| covariance);
     let found = report(whole, rows, &at, &inverse, &usual);
     match timing {
         Timing::Wrong(why) => FoundDelay { doubt: Some(why), grave: true, ..found },
@@ -181,31 +165,41 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     }
 }
 
-/// The stretches in which the wanted air changes most, as a mask over the rows.
-fn liveliest(rows: &Rows<'_>, course: &Course<'_>, is_warm: impl Fn(usize) -> bool) -> Vec<bool> {
-    let (time_s, air) = (course.time_s(), course.air());
-    let mut stretches: Vec<(f64, usize, usize)> = Vec::new();
-    let mut from = 0;
-    for i in 0..rows.len() {
-        let ends = i + 1 == rows.len() || time_s[i + 1] - time_s[from] >= STRETCH_S;
-        if ends {
-            let warm = (from + 1..=i).filter(|k| is_warm(*k) && rows.is_kept(*k));
-            let steps = warm.map(|k| (air[k] / air[k - 1]).ln().abs()).filter(|s| s.is_finite());
-            stretches.push((steps.sum(), from, i));
-            from = i + 1;
+/// The stretches of a ride in which the wanted air changes most.
+struct Lively {
+    /// Whether a row of the ride lies in one.
+    mask: Vec<bool>,
+    /// Their rows, and those just behind each, where their gas still shows.
+    rows: Vec<usize>,
+}
+
+impl Lively {
+    fn of(rows: &Rows<'_>, course: &Course<'_>, is_warm: impl Fn(usize) -> bool) -> Self {
+        let (time_s, air) = (course.time_s(), course.air());
+        let mut stretches: Vec<(f64, usize, usize)> = Vec::new();
+        let mut from = 0;
+        for i in 0..rows.len() {
+            let ends = i + 1 == rows.len() || time_s[i + 1] - time_s[from] >= STRETCH_S;
+            if ends {
+                let warm = (from + 1..=i).filter(|k| is_warm(*k) && rows.is_kept(*k));
+                let steps = warm.map(|k| (air[k] / air[k - 1]).ln().abs()).filter(|s| s.is_finite());
+                stretches.push((steps.sum(), from, i));
+                from = i + 1;
+            }
         }
-    }
-    stretches.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    let mut lively = vec![false; rows.len()];
-    let mut taken = 0;
-    for (_, from, to) in stretches {
-        if taken + to - from + 1 > MOST_ROWS && taken > 0 {
-            break;
+        stretches.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        let mut mask = vec![false; rows.len()];
+        let mut taken = 0;
+        for (_, from, to) in stretches {
+            if taken + to - from + 1 > MOST_ROWS && taken > 0 {
+                break;
+            }
+            taken += to - from + 1;
+            mask[from..=to].fill(true);
         }
-        taken += to - from + 1;
-        lively[from..=to].fill(true);
+        let with_tails = hold(time_s, &mask, 0.0, course.gap_s());
+        Self { rows: (0..rows.len()).filter(|i| with_tails[*i]).collect(), mask }
     }
-    lively
 }
 
 fn pack(delay: &FixedDelay, following: &Following) -> [f64; UNKNOWNS] {
@@ -230,45 +224,97 @@ fn prior_inverse() -> Vec<Vec<f64>> {
     (0..UNKNOWNS).map(row).collect()
 }
 
-/// Measured over predicted reading at each speaker's own time, less one; NaN where unknown.
-fn misses(
+/// A column for the miss and one for its slope against each unknown.
+const COLUMNS: usize = UNKNOWNS + 1;
+
+/// What the speakers read under a delay: when each shows, and what was measured then.
+fn measured(
     course: &Course<'_>,
     readings: &Readings,
-    lambda: &[f64],
     delay: &FixedDelay,
     speakers: &[Speaker],
-) -> Vec<f64> {
-    let predicted = Readings::new(course.time_s(), &course.reading(lambda, delay));
-    let miss = |row: usize| {
-        let shows_s = course.shows_at_s(row, delay);
-        readings.at(shows_s, course.gap_s()) / predicted.at(shows_s, course.gap_s()) - 1.0
+) -> Vec<(f64, f64)> {
+    let measured = |speaker: &Speaker| {
+        let shows_s = course.shows_at_s(speaker.row, delay);
+        (shows_s, readings.at(shows_s, course.gap_s()))
     };
-    speakers.iter().map(|speaker| miss(speaker.row)).collect()
+    speakers.iter().map(measured).collect()
 }
 
-/// Rows of a warm, fuelled engine whose reading the sensor can tell.
+/// Measured over predicted reading at each speaker's own time, less one; NaN where unknown.
+fn misses(course: &Course<'_>, measured: &[(f64, f64)], lambda: &[f64], delay: &FixedDelay) -> Vec<f64> {
+    let predicted = Readings::new(course.time_s(), &course.reading(lambda, delay));
+    let miss = |(shows_s, read): &(f64, f64)| read / predicted.at(*shows_s, course.gap_s()) - 1.0;
+    measured.iter().map(miss).collect()
+}
+
+/// The misses where the search stands, and their slopes over `reach` of the usual spreads.
+fn misses_and_slopes(
+    course: &Course<'_>,
+    readings: &Readings,
+    speakers: &[Speaker],
+    at: &[f64; UNKNOWNS],
+    reach: f64,
+) -> Vec<[f64; COLUMNS]> {
+    let (delay, following) = unpack(at);
+    let lambda = course.cylinder_lambda(&following);
+    let here = measured(course, readings, &delay, speakers);
+    let miss = misses(course, &here, &lambda, &delay);
+    let mut columns: Vec<[f64; COLUMNS]> = vec![[0.0; COLUMNS]; speakers.len()];
+    for (columns, miss) in columns.iter_mut().zip(&miss) {
+        columns[0] = *miss;
+    }
+    for k in 0..UNKNOWNS {
+        let h = spread(k) * reach;
+        let mut aside = at.to_owned();
+        aside[k] += h;
+        let (delay_aside, following_aside) = unpack(&aside);
+        // Delay and lag do not touch what is in the cylinders, nor these what is measured.
+        let there = match following_aside == following {
+            true => {
+                let measured = measured(course, readings, &delay_aside, speakers);
+                misses(course, &measured, &lambda, &delay_aside)
+            }
+            false => misses(course, &here, &course.cylinder_lambda(&following_aside), &delay),
+        };
+        for ((columns, there), miss) in columns.iter_mut().zip(&there).zip(&miss) {
+            columns[k + 1] = (there - miss) / h;
+        }
+    }
+    columns
+}
+
+/// Rows of a warm, fuelled engine whose reading the sensor can tell at the usual delay.
+///
+/// A speaker's row is that of the lively course.
 fn choose(
     rows: &Rows<'_>,
     context: &RideContext<'_>,
-    course: &Course<'_>,
+    (whole, course): (&Course<'_>, &Course<'_>),
+    lively: &Lively,
     readings: &Readings,
-    at: &[f64; UNKNOWNS],
     is_warm: impl Fn(usize) -> bool,
 ) -> Vec<Speaker> {
-    let cut = hold(rows.time_s(), course.cut(), BEFORE_CUT_S, AFTER_CUT_S);
-    let unknown: Vec<bool> = course.air().iter().map(|air| air.is_nan()).collect();
+    let cut = hold(rows.time_s(), whole.cut(), BEFORE_CUT_S, AFTER_CUT_S);
+    let unknown: Vec<bool> =
+        whole.air().iter().zip(&lively.mask).map(|(air, lively)| air.is_nan() || !lively).collect();
     let finding = hold(rows.time_s(), &unknown, 0.0, FIND_STATE_S);
     let [low, high] = context.bike.lambda_sensor.valid;
-    let (delay, following) = unpack(at);
-    let grid = &context.ridden.fuel.grid;
-    let fuelled = (0..rows.len()).filter(|i| rows.is_kept(*i) && is_warm(*i) && !cut[*i] && !finding[*i]);
-    let mut speakers: Vec<Speaker> = fuelled
-        .filter(|i| (low..=high).contains(&readings.at(course.shows_at_s(*i, &delay), course.gap_s())))
-        .map(|row| {
-            let (rpm, load) = (rows.rpm()[row], rows.load()[row]);
-            let corners = grid.corners(rpm, load);
-            let amount =
-                |cell: usize| context.bike.controller.fuel_table.amount(context.ridden.fuel.values[cell]);
+    let (delay, following) = (FixedDelay::USUAL, Following::default());
+    let fuel = &context.ridden.fuel;
+    let places = rows.places(&fuel.grid);
+    let fuelled = |i: usize| rows.is_kept(i) && is_warm(i) && !cut[i] && !finding[i];
+    let mut speakers: Vec<Speaker> = lively
+        .rows
+        .iter()
+        .enumerate()
+        .filter(|(_, i)| fuelled(**i))
+        .filter(|(row, _)| {
+            (low..=high).contains(&readings.at(course.shows_at_s(*row, &delay), course.gap_s()))
+        })
+        .map(|(row, i)| {
+            let corners = places[*i].corners();
+            let amount = |cell: usize| context.bike.controller.fuel_table.amount(fuel.values[cell]);
             let parts = corners.cells.map(amount);
             let whole: f64 = parts.iter().zip(corners.weights).map(|(p, w)| p * w).sum();
             let mut shares = [0.0; 4];
@@ -279,7 +325,8 @@ fn choose(
         })
         .filter(|speaker| speaker.shares.iter().all(|s| s.is_finite()))
         .collect();
-    let miss = misses(course, readings, &course.cylinder_lambda(&following), &delay, &speakers);
+    let measured = measured(course, readings, &delay, &speakers);
+    let miss = misses(course, &measured, &course.cylinder_lambda(&following), &delay);
     let weight = rows.interval_s() / MEMORY_S / READING_SPREAD.powi(2);
     for (speaker, miss) in speakers.iter_mut().zip(&miss) {
         speaker.weight = if miss.abs() < LARGEST_MISS { weight } else { 0.0 };
@@ -288,51 +335,62 @@ fn choose(
     speakers
 }
 
-/// A slope over neighbouring rows, so that the noise of the reading, whose slope is
+/// The slopes over neighbouring rows, so that the noise of the reading, whose slope is
 /// steep from row to row, is not counted as something the ride tells.
-fn smoothed(slope: &[f64], speakers: &[Speaker], interval_s: f64) -> Vec<f64> {
+fn smoothed(columns: &[[f64; COLUMNS]], speakers: &[Speaker], interval_s: f64) -> Vec<[f64; COLUMNS]> {
     let reach = (NOISE_S / interval_s).round() as usize;
     let (mut first, mut end) = (0, 0);
-    let mean = |s: usize| {
-        let row = speakers[s].row;
-        while speakers[first].row + reach < row {
+    let mean = |(speaker, here): (&Speaker, &[f64; COLUMNS])| {
+        while speakers[first].row + reach < speaker.row {
             first += 1;
         }
-        while end < speakers.len() && speakers[end].row <= row + reach {
+        while end < speakers.len() && speakers[end].row <= speaker.row + reach {
             end += 1;
         }
-        slope[first..end].iter().sum::<f64>() / (end - first) as f64
+        let mut mean = [0.0; COLUMNS];
+        for columns in &columns[first..end] {
+            for (mean, column) in mean.iter_mut().zip(columns) {
+                *mean += column;
+            }
+        }
+        mean = mean.map(|sum| sum / (end - first) as f64);
+        mean[0] = here[0];
+        mean
     };
-    (0..slope.len()).map(mean).collect()
+    speakers.iter().zip(columns).map(mean).collect()
 }
 
 /// One Gauss-Newton step, and the covariance of the unknowns.
 fn step_of(
     grid: &Grid,
     speakers: &[Speaker],
-    miss: &[f64],
-    slopes: &[Vec<f64>],
+    columns: &[[f64; COLUMNS]],
     at: &[f64; UNKNOWNS],
     prior_at: &[f64; UNKNOWNS],
 ) -> Option<([f64; UNKNOWNS], Vec<Vec<f64>>)> {
-    let usable = |s: usize| miss[s].is_finite() && slopes.iter().all(|slope| slope[s].is_finite());
-    let mut robust: Vec<f64> = (0..speakers.len()).map(|s| f64::from(u8::from(usable(s)))).collect();
+    let usable = |columns: &[f64; COLUMNS]| columns.iter().all(|column| column.is_finite());
+    let mut robust: Vec<f64> = columns.iter().map(|c| f64::from(u8::from(usable(c)))).collect();
     let mut answer = None;
     for _ in 0..ROBUST_PASSES {
-        let columns: Vec<&[f64]> = std::iter::once(miss).chain(slopes.iter().map(Vec::as_slice)).collect();
-        let left = without_table(grid, speakers, &robust, &columns)?;
-        let mut matrix = Banded::zeros(UNKNOWNS, UNKNOWNS - 1);
-        let mut right = vec![0.0; UNKNOWNS];
-        for (s, speaker) in speakers.iter().enumerate() {
-            let w = speaker.weight * robust[s];
+        let left = without_table(grid, speakers, &robust, columns)?;
+        let mut products = [[0.0; COLUMNS]; COLUMNS];
+        for ((speaker, robust), left) in speakers.iter().zip(&robust).zip(&left) {
+            let w = speaker.weight * robust;
             if w == 0.0 {
                 continue;
             }
-            for a in 0..UNKNOWNS {
-                right[a] -= w * left[a + 1][s] * left[0][s];
-                for b in 0..=a {
-                    matrix.add(a, b, w * left[a + 1][s] * left[b + 1][s]);
+            for (products, a) in products.iter_mut().zip(left) {
+                for (product, b) in products.iter_mut().zip(left) {
+                    *product += w * a * b;
                 }
+            }
+        }
+        let mut matrix = Banded::zeros(UNKNOWNS, UNKNOWNS - 1);
+        let mut right = vec![0.0; UNKNOWNS];
+        for a in 0..UNKNOWNS {
+            right[a] -= products[a + 1][0];
+            for b in 0..=a {
+                matrix.add(a, b, products[a + 1][b + 1]);
             }
         }
         for k in 0..UNKNOWNS {
@@ -344,12 +402,14 @@ fn step_of(
         let delta = factor.solve(&right);
         let unit = |i: usize| (0..UNKNOWNS).map(|j| f64::from(u8::from(i == j))).collect::<Vec<f64>>();
         let covariance = (0..UNKNOWNS).map(|i| factor.solve(&unit(i))).collect();
-        let residual = |s: usize| left[0][s] + (0..UNKNOWNS).map(|k| left[k + 1][s] * delta[k]).sum::<f64>();
-        let mut sizes: Vec<(f64, f64)> =
-            (0..speakers.len()).filter(|s| robust[*s] > 0.0).map(|s| (residual(s).abs(), 1.0)).collect();
-        let scale = (weighted_median(&mut sizes)? * MAD_TO_SD).max(READING_SPREAD);
-        for (s, weight) in robust.iter_mut().enumerate().filter(|(_, w)| **w > 0.0) {
-            *weight = huber_weight(residual(s) / scale, OUTLIER_K);
+        let residual =
+            |left: &[f64; COLUMNS]| left[0] + (0..UNKNOWNS).map(|k| left[k + 1] * delta[k]).sum::<f64>();
+        let residuals: Vec<f64> = left.iter().map(residual).collect();
+        let counted = residuals.iter().zip(&robust).filter(|(_, weight)| **weight > 0.0);
+        let mut sizes: Vec<f64> = counted.map(|(residual, _)| residual.abs()).collect();
+        let scale = (lower_median(&mut sizes)? * MAD_TO_SD).max(READING_SPREAD);
+        for (weight, residual) in robust.iter_mut().zip(&residuals).filter(|(w, _)| **w > 0.0) {
+            *weight = huber_weight(residual / scale, OUTLIER_K);
         }
         let mut found = [0.0; UNKNOWNS];
         found.copy_from_slice(&delta);
@@ -372,8 +432,9 @@ fn report(
         .map(|i| (course.delay_s(i, &delay), i as f64))
         .filter(|(d, _)| d.is_finite())
         .collect();
-    delays.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let middle = delays.get(delays.len() / 2).map(|(_, row)| *row as usize);
+    let half = delays.len() / 2;
+    let in_order = |a: &(f64, f64), b: &(f64, f64)| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1));
+    let middle = (!delays.is_empty()).then(|| delays.select_nth_unstable_by(half, in_order).1.1 as usize);
     let none = FixedDelay { cycles: 0.0, transport_ml: 0.0, lag_s: 0.0 };
     let part = |only: FixedDelay| middle.map_or(f64::NAN, |row| course.delay_s(row, &only));
     let usual_point = DelayPoint {

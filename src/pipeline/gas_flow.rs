@@ -20,8 +20,13 @@ const USUAL_FILLING: f64 = 0.8;
 ///
 /// Units: 1/min, load on the table's axis, kPa in; kg/s out.
 pub fn gas_flow_kg_s(bike: &Bike, table: &Table, rpm: f64, load: f64, map_kpa: Option<f64>) -> f64 {
+    gas_flow_with_kg_s(bike, table.at(rpm, load), rpm, load, map_kpa)
+}
+
+/// The same where the fuel table is known to hold `cell` at the point.
+pub(super) fn gas_flow_with_kg_s(bike: &Bike, cell: f64, rpm: f64, load: f64, map_kpa: Option<f64>) -> f64 {
     let engine = &bike.engine;
-    let air_g = air_g(bike, table.at(rpm, load), rpm, load, map_kpa);
+    let air_g = air_g(bike, cell, rpm, load, map_kpa);
     let flow = air::engine_flow_kg_s(air_g, engine.cylinders, engine.strokes, rpm);
     (flow * (1.0 + 1.0 / bike.stoich_afr)).max(LEAST_FLOW_KG_S)
 }

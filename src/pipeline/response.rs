@@ -8,7 +8,7 @@
 //! measured reading is the error of the table, and not the way the hand moved.
 
 use super::delay::FoundDelay;
-use super::gas_flow::gas_flow_kg_s;
+use super::gas_flow::gas_flow_with_kg_s;
 use super::rows::{RideContext, Rows};
 use super::signs::logged_cut;
 use crate::bike::{ClosedLoopMode, FixedDelay, FuelTableKind, Mixture};
@@ -16,6 +16,8 @@ use crate::physics::air;
 use crate::ride::Channel;
 use crate::table::LoadAxis;
 use crate::units::kelvin;
+use std::borrow::Cow;
+use std::cell::Cell;
 
 /// Pressure in the exhaust pipe, close to ambient. Common practice, no source.
 const EXHAUST_KPA: f64 = 101.3;
@@ -66,7 +68,7 @@ pub struct Alignment<'a> {
 /// The ride as the mixture saw it.
 #[derive(Debug)]
 pub struct Course<'a> {
-    time_s: &'a [f64],
+    time_s: Cow<'a, [f64]>,
     /// Air of a cycle if the table is right, in any unit; NaN where the engine
     /// does not run or its point is unknown.
     air: Vec<f64>,
@@ -87,40 +89,51 @@ impl<'a> Course<'a> {
     pub fn new(rows: &Rows<'a>, context: &RideContext<'_>, exhaust_temp_c: f64, running_rpm: f64) -> Self {
         let (rpm, load) = (rows.rpm(), rows.load());
         let bike = context.bike;
+        let fuel = &context.ridden.fuel;
+        let places = rows.places(&fuel.grid);
         let map_kpa = rows.channel(Channel::MapKpa);
         let gas_kg_m3 = EXHAUST_KPA * 1000.0 / (air::R_AIR * kelvin(exhaust_temp_c));
-        let runs = |i: usize| rpm[i] >= running_rpm.max(1.0) && load[i].is_finite();
-        let transit = |i: usize| {
-            let flow = gas_flow_kg_s(bike, &context.ridden.fuel, rpm[i], load[i], map_kpa.map(|m| m[i]));
-            gas_kg_m3 * 1e-6 / flow
-        };
-        let all = 0..rows.len();
-        Self {
-            time_s: rows.time_s(),
-            air: all
-                .clone()
-                .map(|i| if runs(i) { air_of(context, rpm[i], load[i]) } else { f64::NAN })
-                .collect(),
+        let mut course = Self {
+            time_s: Cow::Borrowed(rows.time_s()),
+            air: vec![f64::NAN; rows.len()],
             meant: meant_lambda(rows, context),
             cut: logged_cut(rows).unwrap_or_else(|| vec![false; rows.len()]),
             cycle_s: rpm.iter().map(|r| f64::from(bike.engine.strokes) / 2.0 * 60.0 / r).collect(),
-            transit_s_per_ml: all.map(|i| if runs(i) { transit(i) } else { f64::NAN }).collect(),
+            transit_s_per_ml: vec![f64::NAN; rows.len()],
             film_cycle_s: f64::from(bike.engine.strokes) / 2.0 * 60.0 / FILM_AT_RPM,
             fills: bike.controller.load == LoadAxis::ThrottlePct,
             gap_s: (rows.interval_s() * LONGEST_GAP_ROWS).max(LONGEST_GAP_S),
+        };
+        let mixture = &context.ridden.mixture;
+        let mixture_places = rows.places(&mixture.grid);
+        for i in 0..rows.len() {
+            if rpm[i] >= running_rpm.max(1.0) && load[i].is_finite() {
+                let cell = fuel.at_place(&places[i]);
+                let flow = gas_flow_with_kg_s(bike, cell, rpm[i], load[i], map_kpa.map(|m| m[i]));
+                let given = fuel_of_cycle(context, cell, rpm[i], load[i]);
+                course.air[i] = match bike.controller.mixture {
+                    Mixture::Controller => given,
+                    Mixture::Table => given * mixture.at_place(&mixture_places[i]),
+                };
+                course.transit_s_per_ml[i] = gas_kg_m3 * 1e-6 / flow;
+            }
         }
+        course
     }
 
-    /// The same course as if the engine had run only at the rows that are kept.
-    pub fn within(&self, kept: &[bool]) -> Self {
-        let air = self.air.iter().zip(kept).map(|(air, kept)| if *kept { *air } else { f64::NAN });
-        Self {
-            time_s: self.time_s,
-            air: air.collect(),
-            meant: self.meant.clone(),
-            cut: self.cut.clone(),
-            cycle_s: self.cycle_s.clone(),
-            transit_s_per_ml: self.transit_s_per_ml.clone(),
+    /// The same course with these rows alone, as if the engine had run only where it
+    /// is said to have.
+    ///
+    /// Shape: `runs` has one entry a row of this course.
+    pub fn within(&self, rows: &[usize], runs: &[bool]) -> Course<'static> {
+        let of_rows = |values: &[f64]| -> Vec<f64> { rows.iter().map(|i| values[*i]).collect() };
+        Course {
+            time_s: Cow::Owned(of_rows(&self.time_s)),
+            air: rows.iter().map(|i| if runs[*i] { self.air[*i] } else { f64::NAN }).collect(),
+            meant: of_rows(&self.meant),
+            cut: rows.iter().map(|i| self.cut[*i]).collect(),
+            cycle_s: of_rows(&self.cycle_s),
+            transit_s_per_ml: of_rows(&self.transit_s_per_ml),
             film_cycle_s: self.film_cycle_s,
             fills: self.fills,
             gap_s: self.gap_s,
@@ -159,8 +172,8 @@ impl<'a> Course<'a> {
     }
 
     /// The rows' times, s.
-    pub fn time_s(&self) -> &'a [f64] {
-        self.time_s
+    pub fn time_s(&self) -> &[f64] {
+        &self.time_s
     }
 
     /// Whether fuel is cut.
@@ -184,10 +197,13 @@ impl<'a> Course<'a> {
     /// Film: `ṁ_film = X ṁ_inj − m/τ`, Aquino, SAE 810494 (1981), equations from
     /// memory; filling: a first-order lag, Hendricks and Sorenson, SAE 900616 (1990).
     pub fn cylinder_lambda(&self, following: &Following) -> Vec<f64> {
-        let filling_s = |i: usize| following.filling_cycles * self.cycle_s[i];
+        let filled = |i: usize, dt_s: f64| {
+            let tau_s = following.filling_cycles * self.cycle_s[i];
+            Decayed { tau_s, left: (-dt_s / tau_s).exp() }
+        };
         let air = match self.fills {
-            true => self.lagged(&self.air, filling_s),
-            false => self.air.clone(),
+            true => Cow::Owned(lagged(&self.time_s, &self.air, self.gap_s, 0..self.len(), filled)),
+            false => Cow::Borrowed(&self.air),
         };
         // Fuel per second, since the film knows no cycles.
         let injected =
@@ -246,22 +262,21 @@ impl<'a> Course<'a> {
                 between(next.checked_sub(1).map(|k| arrivals[k]), arrivals.get(next).copied(), *t, self.gap_s)
             })
             .collect();
-        self.lagged(&gas, |_| delay.lag_s)
+        let mut decay = Decay::new(delay.lag_s);
+        lagged(&self.time_s, &gas, self.gap_s, 0..gas.len(), |_, dt_s| decay.over(dt_s))
     }
 
-    /// The same lag backwards in time: what lies ahead of each value.
-    pub fn led(&self, values: &[f64], tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
-        let last = values.len().saturating_sub(1);
-        let back: Vec<f64> = values.iter().rev().copied().collect();
-        let time_s: Vec<f64> = self.time_s.iter().rev().map(|t| -t).collect();
-        let mut led = lagged(&time_s, &back, self.gap_s, |i| tau_s(last - i));
-        led.reverse();
-        led
-    }
-
-    /// Values behind a first-order lag that starts anew after a gap.
-    pub fn lagged(&self, values: &[f64], tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
-        lagged(self.time_s, values, self.gap_s, tau_s)
+    /// The larger of a signal's trails behind and ahead of it, each a first-order lag.
+    pub fn trails(&self, values: &[f64], tau_s: f64) -> Vec<f64> {
+        let mut decay = Decay::new(tau_s);
+        let mut trails =
+            lagged(&self.time_s, values, self.gap_s, 0..values.len(), |_, dt_s| decay.over(dt_s));
+        let backwards = (0..values.len()).rev();
+        let ahead = lagged(&self.time_s, values, self.gap_s, backwards, |_, dt_s| decay.over(dt_s));
+        for (trail, ahead) in trails.iter_mut().zip(ahead) {
+            *trail = trail.max(ahead);
+        }
+        trails
     }
 }
 
@@ -274,87 +289,139 @@ fn between(before: Option<(f64, f64)>, after: Option<(f64, f64)>, at: f64, gap_s
     }
 }
 
-/// A first-order lag, exact for values that run straight from row to row; it
-/// starts anew, in balance, after a gap.
+/// What is left of a first-order lag's past after a step in time.
+struct Decayed {
+    tau_s: f64,
+    /// `e^(−dt/τ)`; of no account where `tau_s` is not above zero.
+    left: f64,
+}
+
+/// The decay of one time constant. A log's steps are the same few over and over, so
+/// each is worked out once.
+struct Decay {
+    tau_s: f64,
+    known: [(f64, f64); Self::KNOWN],
+}
+
+impl Decay {
+    const KNOWN: usize = 64;
+
+    fn new(tau_s: f64) -> Self {
+        Self { tau_s, known: [(f64::NAN, f64::NAN); Self::KNOWN] }
+    }
+
+    fn over(&mut self, dt_s: f64) -> Decayed {
+        // Steps of one pace differ in their last bits only; the product spreads these.
+        const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
+        let place = dt_s.to_bits().wrapping_mul(SPREAD) >> (u64::BITS - Self::KNOWN.trailing_zeros());
+        let known = &mut self.known[place as usize];
+        if known.0 != dt_s {
+            *known = (dt_s, (-dt_s / self.tau_s).exp());
+        }
+        Decayed { tau_s: self.tau_s, left: known.1 }
+    }
+}
+
+/// A first-order lag along rows in an order of time, exact for values that run
+/// straight from row to row; it starts anew, in balance, after a gap.
 ///
 /// Units: s. Source: textbook response of `τ ẏ = x − y` to a ramp.
-fn lagged(time_s: &[f64], values: &[f64], gap_s: f64, tau_s: impl Fn(usize) -> f64) -> Vec<f64> {
+fn lagged(
+    time_s: &[f64],
+    values: &[f64],
+    gap_s: f64,
+    order: impl Iterator<Item = usize>,
+    mut decayed: impl FnMut(usize, f64) -> Decayed,
+) -> Vec<f64> {
     let mut out = vec![f64::NAN; values.len()];
-    let mut before: Option<usize> = None;
-    for i in 0..values.len() {
+    // Time, value and lagged value of the row before.
+    let mut before: Option<(f64, f64, f64)> = None;
+    for i in order {
         let x = values[i];
         if !x.is_finite() {
             before = None;
             continue;
         }
-        let tau_s = tau_s(i);
-        out[i] = match before {
-            Some(k) if tau_s > 0.0 && time_s[i] - time_s[k] <= gap_s => {
-                let dt_s = time_s[i] - time_s[k];
-                let trail = (x - values[k]) / dt_s * tau_s;
-                x - trail + (out[k] - values[k] + trail) * (-dt_s / tau_s).exp()
+        out[i] = x;
+        if let Some((before_s, value, lag)) = before {
+            let dt_s = (time_s[i] - before_s).abs();
+            let Decayed { tau_s, left } = decayed(i, dt_s);
+            if tau_s > 0.0 && dt_s <= gap_s {
+                let trail = (x - value) / dt_s * tau_s;
+                out[i] = x - trail + (lag - value + trail) * left;
             }
-            _ => x,
-        };
-        before = Some(i);
+        }
+        before = Some((time_s[i], x, out[i]));
     }
     out
 }
 
-/// Air of a cycle if the ridden table is right, in any unit.
-fn air_of(context: &RideContext<'_>, rpm: f64, load: f64) -> f64 {
+/// Fuel of a cycle at wanted lambda 1 if the ridden table, which holds `cell` at the
+/// point, is right; in any unit.
+fn fuel_of_cycle(context: &RideContext<'_>, cell: f64, rpm: f64, load: f64) -> f64 {
     let controller = &context.bike.controller;
-    let amount = controller.fuel_table.amount(context.ridden.fuel.at(rpm, load));
-    let fuel = match (controller.fuel_table, controller.load) {
+    let amount = controller.fuel_table.amount(cell);
+    match (controller.fuel_table, controller.load) {
         (FuelTableKind::PulseWidthMs, _) | (FuelTableKind::VePct, LoadAxis::ThrottlePct) => amount,
         (_, LoadAxis::MapKpa) => amount * load,
         // The stock map below the trim is not known.
         (FuelTableKind::TrimPct, LoadAxis::ThrottlePct) => amount * super::gas_flow::usual_filling(rpm, load),
-    };
-    match controller.mixture {
-        Mixture::Controller => fuel,
-        Mixture::Table => fuel * context.ridden.mixture.at(rpm, load),
     }
 }
 
 /// Lambda that the controller means to give at each row, its own trim included.
 fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
-    let controller = &context.bike.controller;
-    let target = match controller.mixture {
+    let target = match context.bike.controller.mixture {
         Mixture::Controller => rows.logged_target(),
-        Mixture::Table => vec![None; rows.len()],
+        Mixture::Table => None,
     };
     let trim = match context.bike.closed_loop.mode {
         ClosedLoopMode::TrimLogged => rows.held(Channel::TrimPct, TRIM_LASTS_S),
         _ => None,
     };
+    let mixture = &context.ridden.mixture;
+    let places = rows.places(&mixture.grid);
     let meant = |i: usize| {
-        let table = context.ridden.mixture.at(rows.rpm()[i], rows.load()[i]);
+        let logged = target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
+        let wanted = logged.unwrap_or_else(|| mixture.at_place(&places[i]));
         // An unknown trim leaves unknown what was meant.
-        let trim = trim.as_ref().map_or(0.0, |t| t[i]);
-        target[i].unwrap_or(table) / (1.0 + trim / 100.0)
+        match &trim {
+            Some(trim) => wanted / (1.0 + trim[i] / 100.0),
+            None => wanted,
+        }
     };
     (0..rows.len()).map(meant).collect()
 }
 
 /// The readings of one sensor, rows without one left out.
+///
+/// It is asked for times that follow each other, and looks from the last one on.
 pub struct Readings {
     time_s: Vec<f64>,
     values: Vec<f64>,
+    last: Cell<usize>,
 }
 
 impl Readings {
     /// The readings that are there.
     pub fn new(time_s: &[f64], values: &[f64]) -> Self {
-        let there = || time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
-        Self { time_s: there().map(|(t, _)| *t).collect(), values: there().map(|(_, v)| *v).collect() }
+        let there = time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
+        let (time_s, values) = there.unzip();
+        Self { time_s, values, last: Cell::new(0) }
     }
 
     /// The reading at a time, on the line between its two neighbours; NaN where
     /// these lie too far apart.
     pub fn at(&self, at_s: f64, reach_s: f64) -> f64 {
         let (time_s, values) = (&self.time_s, &self.values);
-        let after = time_s.partition_point(|t| *t < at_s);
+        let mut after = self.last.get();
+        while after < time_s.len() && time_s[after] < at_s {
+            after += 1;
+        }
+        while after > 0 && time_s[after - 1] >= at_s {
+            after -= 1;
+        }
+        self.last.set(after);
         if after == time_s.len() {
             return f64::NAN;
         }
@@ -443,7 +510,8 @@ mod tests {
         let time: Vec<f64> =
             (0..200).map(|i| f64::from(i) * 0.05 + if i >= 100 { 9.0 } else { 0.0 }).collect();
         let ramp: Vec<f64> = time.iter().map(|t| 2.0 * t).collect();
-        let out = lagged(&time, &ramp, 0.5, |_| 0.1);
+        let mut decay = Decay::new(0.1);
+        let out = lagged(&time, &ramp, 0.5, 0..200, |_, dt_s| decay.over(dt_s));
         assert!((out[99] - (ramp[99] - 0.2)).abs() < 1e-9, "behind by its time constant");
         assert_eq!(out[100], ramp[100]);
     }

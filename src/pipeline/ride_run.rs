@@ -6,7 +6,7 @@ use super::rows::{Reason, RideContext, Rows};
 use super::same_ride::Traces;
 use super::signs::on_slot;
 use crate::bike::{Density, Mixture};
-use crate::evidence::{CellSums, Estimator, RideEquations, RideSamples, Sample, accumulate, equations};
+use crate::evidence::{CellSums, Estimator, OnGrid, RideEquations, RideSamples, Sample, equations_on_grid};
 use crate::physics::air;
 use crate::ride::{Channel, Ride, median};
 use crate::table::LoadAxis;
@@ -154,7 +154,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         stage.filter.apply(&mut rows, context);
         step(&mut funnel, stage.name, &rows, &mut seen);
     }
-    let samples = corrections(&mut rows, context);
+    let (samples, given) = corrections(&mut rows, context);
     step(&mut funnel, "correction", &rows, &mut seen);
     let grid = &context.today.fuel.grid;
     let kind = context.bike.controller.fuel_table;
@@ -170,11 +170,11 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         memory_s: rows.alignment().map_or(usual.lag_s, |alignment| alignment.delay.lag_s),
         ridden_amounts: ridden_amounts.collect(),
     };
-    let sums = accumulate(&ride_samples, grid, &plan.estimator.averaging());
-    let ridden_amount = |rpm: f64, load: f64| kind.amount(ridden.at(rpm, load));
+    let on_grid = OnGrid::new(&ride_samples, grid);
+    let sums = on_grid.sums(&plan.estimator.averaging());
     let equations = match &plan.estimator {
         Estimator::Mean(_) => None,
-        Estimator::Surface(fit) => Some(equations(&ride_samples, grid, &ridden_amount, fit)),
+        Estimator::Surface(fit) => Some(equations_on_grid(&on_grid, &given, fit)),
     };
     Ok(RideOutcome {
         funnel,
@@ -207,9 +207,9 @@ fn ridden_s(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
     let grid = &context.today.fuel.grid;
     let mut seconds = vec![0.0; grid.cells()];
     let (rpm, load, interval_s) = (rows.rpm(), rows.load(), rows.interval_s());
-    for i in (0..rows.len()).filter(|i| rows.is_kept(*i)) {
+    for (i, place) in rows.places(grid).iter().enumerate().filter(|(i, _)| rows.is_kept(*i)) {
         if rpm[i] > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
-            let corners = grid.corners(rpm[i], load[i]);
+            let corners = place.corners();
             for (cell, weight) in corners.cells.into_iter().zip(corners.weights) {
                 seconds[cell] += weight * interval_s;
             }
@@ -248,35 +248,41 @@ fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&
     *seen = dropped;
 }
 
-/// The correction each kept sample asks for.
+/// The correction each kept sample asks for, and beside it what the ridden table
+/// gave there.
 ///
 /// # Source
 /// Contract, section 3: `required = table_ridden · (1 + trim/100) ·
 /// lambda_measured / lambda_wanted`, brought to the reference air where the
 /// controller does not correct the density.
-fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
+fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> (Vec<Sample>, Vec<f64>) {
     let target = rows.logged_target();
     let air_temp_c = rows.held(Channel::AirTempC, AIR_LASTS_S);
     let baro_kpa = rows.held(Channel::BaroKpa, AIR_LASTS_S);
     let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
-    let mut samples = Vec::with_capacity(rows.kept());
+    let controller = &context.bike.controller;
+    let (fuel, mixture) = (
+        &context.ridden.fuel,
+        match controller.mixture {
+            Mixture::Controller => &context.ridden.mixture,
+            Mixture::Table => &context.today.mixture,
+        },
+    );
+    let (fuel_places, mixture_places) = (rows.places(&fuel.grid), rows.places(&mixture.grid));
+    let (mut samples, mut amounts) = (Vec::with_capacity(rows.kept()), Vec::with_capacity(rows.kept()));
     for i in 0..rows.len() {
         if !rows.is_kept(i) {
             continue;
         }
-        let wanted = match context.bike.controller.mixture {
-            Mixture::Controller => {
-                let table = context.ridden.mixture.at(rpm[i], load[i]);
-                let logged = target[i];
-                if logged.is_some_and(|logged| (logged / table - 1.0).abs() > TARGET_AGREES) {
-                    rows.drop_sample(i, &TARGET_DISAGREES);
-                    continue;
-                }
-                logged.unwrap_or(table)
+        let table = mixture.at_place(&mixture_places[i]);
+        let wanted = match (controller.mixture, target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan())) {
+            (Mixture::Controller, Some(logged)) if (logged / table - 1.0).abs() > TARGET_AGREES => {
+                rows.drop_sample(i, &TARGET_DISAGREES);
+                continue;
             }
-            Mixture::Table => context.today.mixture.at(rpm[i], load[i]),
+            (Mixture::Controller, Some(logged)) => logged,
+            _ => table,
         };
-        let controller = &context.bike.controller;
         let density = match (controller.density, controller.load, &air_temp_c, &baro_kpa) {
             (Density::Controller, ..) => 1.0,
             (Density::None, LoadAxis::MapKpa, Some(t), _) => air::reference_over_ridden_at_pressure(t[i]),
@@ -285,15 +291,16 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> Vec<Sample> {
             }
             (Density::None, ..) => f64::NAN,
         };
-        let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted * density;
+        let factor = (1.0 + rows.trim_pct(i) / 100.0) * rows.lambda()[i] / wanted * density;
         // Where the ridden table holds no fuel no correction in percent says anything.
-        let given = controller.fuel_table.amount(context.ridden.fuel.at(rpm[i], load[i]));
+        let given = controller.fuel_table.amount(fuel.at_place(&fuel_places[i]));
         if given > 0.0 && factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
             let certainty = rows.certainty()[i];
             samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor, certainty });
+            amounts.push(given);
         } else {
             rows.drop_sample(i, &NO_CORRECTION);
         }
     }
-    samples
+    (samples, amounts)
 }

@@ -3,8 +3,11 @@
 use super::response::Alignment;
 use crate::bike::{Bike, SlotTables};
 use crate::ride::{Channel, Ride};
-use crate::table::LoadAxis;
+use crate::table::{Grid, LoadAxis, Place};
+use std::borrow::Cow;
+use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 
 /// Why a sample is dropped.
 #[derive(Debug, PartialEq, Eq)]
@@ -35,38 +38,68 @@ pub struct Rows<'a> {
     time_s: &'a [f64],
     rpm: &'a [f64],
     load: &'a [f64],
+    interval_s: f64,
     /// What each lambda sensor read for the operating point of its row.
-    sensors: Vec<Vec<f64>>,
-    /// The mean of the sensors that read, NaN where none does.
-    lambda: Vec<f64>,
-    /// What the controller's closed loop added, %.
-    trim_pct: Vec<f64>,
+    sensors: Vec<Cow<'a, [f64]>>,
+    /// The mean of the sensors that read, NaN where none does; `None` where one
+    /// sensor is all there is.
+    mean_lambda: Option<Vec<f64>>,
+    /// What the controller's closed loop added, %; `None` while nothing did.
+    trim_pct: Option<Vec<f64>>,
     /// How lambda was brought to the operating points, once it was.
     alignment: Option<Alignment<'a>>,
     /// How much a sample counts beside one of steady running, 0 to 1.
     certainty: Vec<f64>,
-    fate: Vec<Option<&'static Reason>>,
+    /// Which of `reasons` dropped a sample, counted from one; 0 while it is kept.
+    fate: Vec<u8>,
+    /// The reasons met so far, each with how many samples it dropped.
+    reasons: Vec<(&'static Reason, usize)>,
+    /// Where the rows lie on each grid that was asked for.
+    places: RefCell<Vec<(Grid, Rc<[Place]>)>>,
 }
 
 impl<'a> Rows<'a> {
     /// The rows of a ride; `None` when it lacks time, rpm, load or lambda.
     pub fn new(ride: &'a Ride, load: LoadAxis) -> Option<Self> {
-        let lambda = ride.values(Channel::Lambda)?.to_vec();
+        let lambda = ride.values(Channel::Lambda)?;
         let second = ride.values(Channel::Lambda2).filter(|v| v.iter().any(|x| !x.is_nan()));
-        let sensors: Vec<Vec<f64>> =
-            [Some(lambda.as_slice()), second].into_iter().flatten().map(<[f64]>::to_vec).collect();
-        Some(Self {
+        let sensors = [Some(lambda), second].into_iter().flatten().map(Cow::Borrowed);
+        let mut rows = Self {
             ride,
             time_s: ride.values(Channel::TimeS)?,
             rpm: ride.values(Channel::Rpm)?,
             load: ride.values(load_channel(load))?,
-            trim_pct: vec![0.0; lambda.len()],
+            interval_s: ride.sample_interval_s(),
+            sensors: Vec::new(),
+            mean_lambda: None,
+            trim_pct: None,
             alignment: None,
             certainty: vec![1.0; lambda.len()],
-            fate: vec![None; lambda.len()],
-            lambda: mean_of(&sensors),
-            sensors,
-        })
+            fate: vec![0; lambda.len()],
+            reasons: Vec::new(),
+            places: RefCell::default(),
+        };
+        rows.put_sensors(sensors.collect());
+        Some(rows)
+    }
+
+    /// The same rows as they were read: nothing dropped, nothing aligned.
+    pub fn as_read(&self) -> Self {
+        Self {
+            ride: self.ride,
+            time_s: self.time_s,
+            rpm: self.rpm,
+            load: self.load,
+            interval_s: self.interval_s,
+            sensors: self.sensors.clone(),
+            mean_lambda: self.mean_lambda.clone(),
+            trim_pct: None,
+            alignment: None,
+            certainty: vec![1.0; self.len()],
+            fate: vec![0; self.len()],
+            reasons: Vec::new(),
+            places: self.places.clone(),
+        }
     }
 
     /// How many samples there are, kept or not.
@@ -94,33 +127,49 @@ impl<'a> Rows<'a> {
         self.load
     }
 
+    /// Where the rows lie on a grid.
+    pub fn places(&self, grid: &Grid) -> Rc<[Place]> {
+        let mut known = self.places.borrow_mut();
+        if let Some((_, places)) = known.iter().find(|(known, _)| known == grid) {
+            return Rc::clone(places);
+        }
+        let points = self.rpm.iter().copied().zip(self.load.iter().copied());
+        let places: Rc<[Place]> = grid.places(points).into();
+        known.push((grid.clone(), Rc::clone(&places)));
+        places
+    }
+
     /// Lambda, aligned once `align` has run; the mean where two sensors read,
     /// NaN where none does.
     pub fn lambda(&self) -> &[f64] {
-        &self.lambda
+        self.mean_lambda.as_deref().unwrap_or(&self.sensors[0])
     }
 
     /// What each sensor read, the first cylinder's first.
-    pub fn sensors(&self) -> &[Vec<f64>] {
+    pub fn sensors(&self) -> &[Cow<'a, [f64]>] {
         &self.sensors
     }
 
     /// Puts aligned, or checked, readings in place: NaN where one does not count.
     pub fn set_sensors(&mut self, sensors: Vec<Vec<f64>>) {
         debug_assert!(sensors.iter().all(|s| s.len() == self.fate.len()));
-        self.lambda = mean_of(&sensors);
+        self.put_sensors(sensors.into_iter().map(Cow::Owned).collect());
+    }
+
+    fn put_sensors(&mut self, sensors: Vec<Cow<'a, [f64]>>) {
+        self.mean_lambda = (sensors.len() > 1).then(|| mean_of(&sensors));
         self.sensors = sensors;
     }
 
-    /// Trim of the closed loop, %; zero unless a filter put it in.
-    pub fn trim_pct(&self) -> &[f64] {
-        &self.trim_pct
+    /// Trim of the closed loop at a sample, %; zero unless a filter put it in.
+    pub fn trim_pct(&self, i: usize) -> f64 {
+        self.trim_pct.as_ref().map_or(0.0, |trim| trim[i])
     }
 
     /// Puts the closed loop's trim in place.
     pub fn set_trim_pct(&mut self, trim_pct: Vec<f64>) {
         debug_assert_eq!(trim_pct.len(), self.fate.len());
-        self.trim_pct = trim_pct;
+        self.trim_pct = Some(trim_pct);
     }
 
     /// How lambda was brought to the operating points; `None` before `align`.
@@ -151,52 +200,70 @@ impl<'a> Rows<'a> {
 
     /// A channel that changes seldom and may be logged seldom: each missing
     /// value takes the last known one while that is no older than `lasts_s`.
-    pub fn held(&self, channel: Channel, lasts_s: f64) -> Option<Vec<f64>> {
+    pub fn held(&self, channel: Channel, lasts_s: f64) -> Option<Cow<'a, [f64]>> {
         self.channel(channel).map(|values| carry_forward(self.time_s, values, lasts_s))
     }
 
-    /// The lambda that the log says is wanted at each sample; `None` where it does
-    /// not say, or says what is no lambda.
-    pub fn logged_target(&self) -> Vec<Option<f64>> {
-        let held = self.held(Channel::LambdaTarget, TARGET_LASTS_S);
-        let target = |i: usize| held.as_ref().map(|t| t[i]).filter(|t| TARGET_LAMBDA.contains(t));
-        (0..self.len()).map(target).collect()
+    /// The lambda that the log says is wanted at each sample, NaN where it does not
+    /// say or says what is no lambda; `None` for a log that never says.
+    pub fn logged_target(&self) -> Option<Vec<f64>> {
+        let held = self.held(Channel::LambdaTarget, TARGET_LASTS_S)?;
+        let target = |t: &f64| if TARGET_LAMBDA.contains(t) { *t } else { f64::NAN };
+        Some(held.iter().map(target).collect())
     }
 
     /// The usual time between samples, s.
     pub fn interval_s(&self) -> f64 {
-        self.ride.sample_interval_s()
+        self.interval_s
     }
 
     /// Whether a sample is still kept.
     pub fn is_kept(&self, i: usize) -> bool {
-        self.fate[i].is_none()
+        self.fate[i] == 0
     }
 
     /// Drops a sample; the first reason stays.
     pub fn drop_sample(&mut self, i: usize, reason: &'static Reason) {
-        self.fate[i].get_or_insert(reason);
+        if self.is_kept(i) {
+            let number = self.number_of(reason);
+            self.fate[i] = number;
+            self.reasons[usize::from(number) - 1].1 += 1;
+        }
     }
 
     /// Drops every sample whose mask is set.
     pub fn drop_where(&mut self, mask: &[bool], reason: &'static Reason) {
-        for (i, drop) in mask.iter().enumerate() {
-            if *drop {
-                self.drop_sample(i, reason);
-            }
+        let number = self.number_of(reason);
+        let mut dropped = 0;
+        for (fate, drop) in self.fate.iter_mut().zip(mask) {
+            let now = *drop && *fate == 0;
+            dropped += usize::from(now);
+            *fate += u8::from(now) * number;
         }
+        self.reasons[usize::from(number) - 1].1 += dropped;
+    }
+
+    /// The number by which a reason stands in `fate`. All stages together have
+    /// far fewer reasons than a byte holds.
+    fn number_of(&mut self, reason: &'static Reason) -> u8 {
+        let known = self.reasons.iter().rposition(|(known, _)| std::ptr::eq(*known, reason));
+        let at = known.unwrap_or_else(|| {
+            self.reasons.push((reason, 0));
+            self.reasons.len() - 1
+        });
+        u8::try_from(at + 1).expect("fewer reasons than a byte holds")
     }
 
     /// How many are kept.
     pub fn kept(&self) -> usize {
-        self.fate.iter().filter(|f| f.is_none()).count()
+        self.len() - self.reasons.iter().map(|(_, n)| n).sum::<usize>()
     }
 
     /// How many were dropped, by reason.
     pub fn dropped(&self) -> BTreeMap<&'static str, usize> {
         let mut counts = BTreeMap::new();
-        for reason in self.fate.iter().flatten() {
-            *counts.entry(reason.key).or_default() += 1;
+        for (reason, n) in self.reasons.iter().filter(|(_, n)| *n > 0) {
+            *counts.entry(reason.key).or_default() += n;
         }
         counts
     }
@@ -208,8 +275,8 @@ const TARGET_LASTS_S: f64 = 1.0;
 const TARGET_LAMBDA: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 
 /// The mean of the sensors that read.
-fn mean_of(sensors: &[Vec<f64>]) -> Vec<f64> {
-    let rows = sensors.first().map_or(0, Vec::len);
+fn mean_of(sensors: &[Cow<'_, [f64]>]) -> Vec<f64> {
+    let rows = sensors.first().map_or(0, |s| s.len());
     let mean = |i: usize| {
         let there = sensors.iter().map(|s| s[i]).filter(|v| !v.is_nan());
         let (n, sum) = there.fold((0, 0.0), |(n, sum), v| (n + 1, sum + v));
@@ -227,8 +294,11 @@ pub(crate) fn load_channel(load: LoadAxis) -> Channel {
 }
 
 /// A slow channel filled up: each missing value takes the last known one, as
-/// long as that is no older than `lasts_s`.
-fn carry_forward(time_s: &[f64], values: &[f64], lasts_s: f64) -> Vec<f64> {
+/// long as that is no older than `lasts_s`. A channel without gaps is itself.
+fn carry_forward<'a>(time_s: &[f64], values: &'a [f64], lasts_s: f64) -> Cow<'a, [f64]> {
+    if values.iter().all(|value| !value.is_nan()) {
+        return Cow::Borrowed(values);
+    }
     let mut last = (f64::NEG_INFINITY, f64::NAN);
     let filled = time_s.iter().zip(values).map(|(t, value)| {
         if !value.is_nan() {
@@ -236,29 +306,29 @@ fn carry_forward(time_s: &[f64], values: &[f64], lasts_s: f64) -> Vec<f64> {
         }
         if t - last.0 <= lasts_s { last.1 } else { f64::NAN }
     });
-    filled.collect()
+    Cow::Owned(filled.collect())
 }
 
 /// Widens a mask in time: every sample within `before_s` ahead of or `after_s`
 /// behind a set one is set as well.
 ///
 /// Shape: `time_s` strictly ascending, `mask` of the same length.
-/// Units: s.
+/// Units: s, not negative.
 pub fn hold(time_s: &[f64], mask: &[bool], before_s: f64, after_s: f64) -> Vec<bool> {
     let mut wide = mask.to_vec();
-    let mut last = f64::NEG_INFINITY;
-    for i in 0..mask.len() {
-        if mask[i] {
-            last = time_s[i];
-        }
-        wide[i] |= time_s[i] - last <= after_s;
-    }
-    let mut next = f64::INFINITY;
-    for i in (0..mask.len()).rev() {
-        if mask[i] {
-            next = time_s[i];
-        }
-        wide[i] |= next - time_s[i] <= before_s;
+    // All before this row is done.
+    let mut done = 0;
+    while let Some(first) = mask[done..].iter().position(|set| *set).map(|ahead| done + ahead) {
+        let ahead = (done..first).rev().take_while(|i| time_s[first] - time_s[*i] <= before_s).count();
+        wide[first - ahead..first].fill(true);
+        let end = mask[first..].iter().position(|set| !set).map_or(mask.len(), |length| first + length);
+        let behind = mask[end..]
+            .iter()
+            .zip(&time_s[end..])
+            .take_while(|(set, t)| !**set && **t - time_s[end - 1] <= after_s)
+            .count();
+        done = end + behind;
+        wide[end..done].fill(true);
     }
     wide
 }
@@ -280,31 +350,34 @@ const FULL_ENOUGH: f64 = 0.6;
 ///
 /// Units: the channel's unit per s.
 pub fn rate(time_s: &[f64], values: &[f64], window_s: f64, longest_gap_s: f64) -> Vec<f64> {
-    let there: Vec<usize> = (0..values.len()).filter(|i| values[*i].is_finite()).collect();
     let mut rates = vec![0.0f64; values.len()];
-    let mut behind = 0;
-    for k in 1..there.len() {
-        let now = there[k];
-        let before = there[k - 1];
-        while behind + 1 < k && time_s[now] - time_s[there[behind + 1]] >= window_s {
-            behind += 1;
+    let next_after = |row: usize| (row + 1..values.len()).find(|i| values[*i].is_finite());
+    let Some(mut from) = (0..values.len()).find(|i| values[*i].is_finite()) else { return rates };
+    let mut before = from;
+    while let Some(now) = next_after(before) {
+        // The last reading that is a whole window away, or else the first that may serve.
+        while let Some(later) = next_after(from)
+            && later < now
+            && time_s[now] - time_s[later] >= window_s
+        {
+            from = later;
         }
-        let from = there[behind];
         let gap = time_s[now] - time_s[before] > longest_gap_s;
         let span = time_s[now] - time_s[from];
         // At the start of a stretch the window is not full yet; a slope over a
         // fraction of it would be mostly noise.
-        if !gap && span < window_s * FULL_ENOUGH {
-            continue;
+        if gap || !(span < window_s * FULL_ENOUGH) {
+            let slope = if gap { f64::INFINITY } else { ((values[now] - values[from]) / span).abs() };
+            // Rows between two readings share what is known of both.
+            for rate in &mut rates[before..=now] {
+                *rate = rate.max(slope);
+            }
+            rates[from] = rates[from].max(slope);
         }
-        let slope = if gap { f64::INFINITY } else { ((values[now] - values[from]) / span).abs() };
         if gap {
-            behind = k;
+            from = now;
         }
-        // Rows between two readings share what is known of both.
-        for i in (before..=now).chain([from]) {
-            rates[i] = rates[i].max(slope);
-        }
+        before = now;
     }
     rates
 }
@@ -366,7 +439,41 @@ pub(crate) mod tests {
         assert_eq!(lost, [0.0, f64::INFINITY, f64::INFINITY, 0.0]);
     }
 
+    #[test]
+    fn each_sample_has_one_reason_and_each_reason_its_count() {
+        static FIRST: Reason = Reason { key: "first", about: "" };
+        static SECOND: Reason = Reason { key: "second", about: "" };
+        let log = ride(&[Channel::Rpm, Channel::ThrottlePct, Channel::Lambda].map(|c| (c, vec![1.0; 5])));
+        let mut rows = Rows::new(&log, LoadAxis::ThrottlePct).expect("channels");
+        rows.drop_sample(1, &FIRST);
+        rows.drop_sample(1, &SECOND);
+        rows.drop_where(&[false, true, true, true, false], &SECOND);
+        rows.drop_where(&[false, false, false, true, true], &FIRST);
+        assert_eq!(rows.dropped(), BTreeMap::from([("first", 2), ("second", 2)]));
+        assert_eq!((rows.kept(), rows.is_kept(0), rows.is_kept(4)), (1, true, false));
+        assert_eq!(rows.as_read().kept(), 5);
+    }
+
     proptest! {
+        #[test]
+        fn a_hold_reaches_as_far_as_it_says(
+            steps in prop::collection::vec((0.01..0.5f64, prop::bool::weighted(0.2)), 0..60),
+            before_s in 0.0..1.0f64,
+            after_s in 0.0..1.0f64,
+        ) {
+            let mut t = 0.0;
+            let time: Vec<f64> = steps.iter().map(|(dt, _)| { t += dt; t }).collect();
+            let mask: Vec<bool> = steps.iter().map(|(_, set)| *set).collect();
+            let near = |i: usize, k: usize| if k >= i {
+                time[k] - time[i] <= before_s
+            } else {
+                time[i] - time[k] <= after_s
+            };
+            let wanted: Vec<bool> =
+                (0..mask.len()).map(|i| (0..mask.len()).any(|k| mask[k] && near(i, k))).collect();
+            prop_assert_eq!(hold(&time, &mask, before_s, after_s), wanted);
+        }
+
         #[test]
         fn rates_and_holds_are_finite_on_any_input(
             steps in prop::collection::vec((0.001..3.0f64, prop::num::f64::ANY), 0..60),

@@ -17,25 +17,27 @@ const CUT_LASTS_S: f64 = 2.0;
 /// Shape: `time_s` strictly ascending, `values` of the same length.
 /// Units: s, and those of the channel.
 pub fn still_stretches(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<(usize, usize)> {
-    let there: Vec<usize> = (0..values.len()).filter(|i| !values[*i].is_nan()).collect();
     let mut stretches = Vec::new();
-    let mut start = 0;
-    while start < there.len() {
-        let (mut low, mut high) = (values[there[start]], values[there[start]]);
-        let mut end = start + 1;
-        while end < there.len() {
-            (low, high) = (low.min(values[there[end]]), high.max(values[there[end]]));
+    let mut close = |(first, last): (usize, usize)| {
+        if time_s[last] - time_s[first] >= long_s {
+            stretches.push((first, last));
+        }
+    };
+    let mut open: Option<(usize, usize)> = None;
+    let (mut low, mut high) = (f64::NAN, f64::NAN);
+    for (i, value) in values.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
+        (low, high) = (low.min(*value), high.max(*value));
+        open = match open {
             // Two infinite readings are not the same reading.
-            if high - low > span || !(high - low).is_finite() {
-                break;
+            Some((first, _)) if high - low <= span && (high - low).is_finite() => Some((first, i)),
+            before => {
+                before.into_iter().for_each(&mut close);
+                (low, high) = (*value, *value);
+                Some((i, i))
             }
-            end += 1;
-        }
-        if time_s[there[end - 1]] - time_s[there[start]] >= long_s {
-            stretches.push((there[start], there[end - 1]));
-        }
-        start = end;
+        };
     }
+    open.into_iter().for_each(&mut close);
     stretches
 }
 
@@ -54,22 +56,33 @@ pub fn still_for(time_s: &[f64], values: &[f64], span: f64, long_s: f64) -> Vec<
 /// Shape: `time_s` strictly ascending, `sensor` of the same length.
 pub fn railed(time_s: &[f64], sensor: &[f64], long_s: f64) -> Vec<bool> {
     let mut railed = vec![false; sensor.len()];
-    for rail in ends(sensor).into_iter().filter(|v| !NEVER_A_RAIL.contains(v)) {
-        let at_rail = |v: &f64| if v.is_nan() || *v == rail { *v } else { f64::INFINITY };
-        let at_rail: Vec<f64> = sensor.iter().map(at_rail).collect();
-        for (i, still) in still_for(time_s, &at_rail, 0.0, long_s).into_iter().enumerate() {
-            railed[i] |= still && sensor[i] == rail;
+    let mut close = |(first, last): (usize, usize)| {
+        if time_s[last] - time_s[first] >= long_s {
+            for (railed, value) in railed[first..=last].iter_mut().zip(&sensor[first..=last]) {
+                *railed = !value.is_nan();
+            }
         }
+    };
+    for rail in ends(sensor).into_iter().filter(|v| !NEVER_A_RAIL.contains(v) && v.is_finite()) {
+        // Rows without a reading do not end a stretch at the rail.
+        let mut open: Option<(usize, usize)> = None;
+        for (i, value) in sensor.iter().enumerate() {
+            if *value == rail {
+                open = Some((open.map_or(i, |(first, _)| first), i));
+            } else if open.is_some() && !value.is_nan() {
+                open.take().into_iter().for_each(&mut close);
+            }
+        }
+        open.into_iter().for_each(&mut close);
     }
     railed
 }
 
 /// The lowest and highest reading of a ride.
 fn ends(lambda: &[f64]) -> Vec<f64> {
-    let there = lambda.iter().copied().filter(|v| !v.is_nan());
-    let low = there.clone().min_by(f64::total_cmp);
-    let high = there.max_by(f64::total_cmp);
-    low.into_iter().chain(high).collect()
+    // The least and the largest of numbers pass over what is none.
+    let (low, high) = lambda.iter().fold((f64::NAN, f64::NAN), |(low, high), v| (low.min(*v), high.max(*v)));
+    [low, high].into_iter().filter(|v| !v.is_nan()).collect()
 }
 
 /// Where the log itself says whether fuel is cut; `None` when it never says.

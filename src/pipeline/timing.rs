@@ -42,22 +42,20 @@ pub fn timing_of(course: &Course<'_>, readings: &Readings, grid: &Grid, speakers
     let predicted = Readings::new(course.time_s(), &predicted);
     // Half of the rows will do.
     let some: Vec<&Speaker> = speakers.iter().step_by(2).collect();
-    let left = |later_s: f64| {
-        let miss = |speaker: &&Speaker| {
-            let shows_s = course.shows_at_s(speaker.row, &usual);
-            let read = readings.at(shows_s + later_s, course.gap_s());
-            (read / predicted.at(shows_s, course.gap_s()) - 1.0).clamp(-CLIPPED_MISS, CLIPPED_MISS)
-        };
-        let misses: Vec<f64> = some.iter().map(miss).collect();
-        let there: Vec<f64> = misses.iter().map(|m| f64::from(u8::from(m.is_finite()))).collect();
-        let known: Vec<f64> = misses.iter().map(|m| if m.is_finite() { *m } else { 0.0 }).collect();
-        let left = without_table(grid, &some, &there, &[&known])?;
-        let squares: f64 = left[0].iter().zip(&there).map(|(l, t)| t * l * l).sum();
-        let rows: f64 = there.iter().sum();
-        (rows >= FEWEST_ROWS as f64 / 4.0).then(|| (squares / rows).sqrt())
-    };
+    let shows_s: Vec<f64> = some.iter().map(|speaker| course.shows_at_s(speaker.row, &usual)).collect();
+    let predicted: Vec<f64> = shows_s.iter().map(|at_s| predicted.at(*at_s, course.gap_s())).collect();
+    let later_s: Vec<f64> = [&NEAR_S[..], &FAR_S, &ELSEWHERE_S].concat();
+    let mut misses = vec![[f64::NAN; LOOKS]; some.len()];
+    for (look, later_s) in later_s.iter().enumerate() {
+        for ((misses, shows_s), predicted) in misses.iter_mut().zip(&shows_s).zip(&predicted) {
+            let miss = readings.at(shows_s + later_s, course.gap_s()) / predicted - 1.0;
+            misses[look] = miss.clamp(-CLIPPED_MISS, CLIPPED_MISS);
+        }
+    }
+    let left = unexplained(grid, &some, &misses);
     let least = |times: &[f64]| {
-        let each = times.iter().filter_map(|t| Some((left(*t)?, *t)));
+        let of_time = |t: &f64| left[later_s.iter().position(|later_s| later_s == t)?];
+        let each = times.iter().filter_map(|t| Some((of_time(t)?, *t)));
         each.min_by(|a, b| a.0.total_cmp(&b.0))
     };
     let (Some((near, _)), Some((elsewhere, _))) = (least(&NEAR_S), least(&ELSEWHERE_S)) else {
@@ -85,4 +83,44 @@ pub fn timing_of(course: &Course<'_>, readings: &Readings, grid: &Grid, speakers
          another time",
         units::fixed(near * 100.0, 1)
     ))
+}
+
+/// How often the reading is looked at.
+const LOOKS: usize = NEAR_S.len() + FAR_S.len() + ELSEWHERE_S.len();
+/// Rows that have a reading at all times are looked at alone while they are at least
+/// this share of those that have it at one. Common practice, no source.
+const MOST: f64 = 0.8;
+
+/// The root mean square of what no table explains of each look's misses; `None` where
+/// too few rows have a reading.
+fn unexplained(grid: &Grid, some: &[&Speaker], misses: &[[f64; LOOKS]]) -> [Option<f64>; LOOKS] {
+    let with_all = misses.iter().filter(|m| m.iter().all(|m| m.is_finite())).count() as f64;
+    let with = |look: usize| misses.iter().filter(|m| m[look].is_finite()).count() as f64;
+    if (0..LOOKS).all(|look| with_all >= MOST * with(look)) {
+        return root_mean_squares(grid, some, misses).map_or([None; LOOKS], |left| left.map(Some));
+    }
+    std::array::from_fn(|look| {
+        let alone: Vec<[f64; 1]> = misses.iter().map(|m| [m[look]]).collect();
+        root_mean_squares(grid, some, &alone).map(|[left]| left)
+    })
+}
+
+fn root_mean_squares<const K: usize>(
+    grid: &Grid,
+    some: &[&Speaker],
+    misses: &[[f64; K]],
+) -> Option<[f64; K]> {
+    let is_there = |misses: &[f64; K]| f64::from(u8::from(misses.iter().all(|m| m.is_finite())));
+    let there: Vec<f64> = misses.iter().map(is_there).collect();
+    let known: Vec<[f64; K]> =
+        misses.iter().map(|misses| misses.map(|m| if m.is_finite() { m } else { 0.0 })).collect();
+    let left = without_table(grid, some, &there, &known)?;
+    let mut squares = [0.0; K];
+    for (left, there) in left.iter().zip(&there) {
+        for (square, left) in squares.iter_mut().zip(left) {
+            *square += there * left * left;
+        }
+    }
+    let rows: f64 = there.iter().sum();
+    (rows >= FEWEST_ROWS as f64 / 4.0).then(|| squares.map(|square| (square / rows).sqrt()))
 }

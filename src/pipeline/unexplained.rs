@@ -27,17 +27,19 @@ pub struct Speaker {
 }
 
 /// What a smooth change of the table cannot explain of each column.
-pub fn without_table<S: Borrow<Speaker>>(
+///
+/// Shape: one row a speaker, with its weight beside others in `robust`.
+pub fn without_table<const K: usize, S: Borrow<Speaker>>(
     grid: &Grid,
     speakers: &[S],
     robust: &[f64],
-    columns: &[&[f64]],
-) -> Option<Vec<Vec<f64>>> {
+    columns: &[[f64; K]],
+) -> Option<Vec<[f64; K]>> {
     let (mut matrix, _) = smoothness(grid, TABLE_CHANGE_PCT, TABLE_BEND_PCT, &vec![1.0; grid.cells()]);
-    let mut rights = vec![vec![0.0; grid.cells()]; columns.len()];
-    for (s, speaker) in speakers.iter().enumerate() {
+    let mut right = vec![[0.0; K]; grid.cells()];
+    for ((speaker, robust), columns) in speakers.iter().zip(robust).zip(columns) {
         let speaker: &Speaker = speaker.borrow();
-        let w = speaker.weight * robust[s];
+        let w = speaker.weight * robust;
         if w == 0.0 {
             continue;
         }
@@ -46,21 +48,21 @@ pub fn without_table<S: Borrow<Speaker>>(
             for b in 0..=a {
                 matrix.add(speaker.cells[a], speaker.cells[b], weighted * speaker.shares[b]);
             }
-            for (right, column) in rights.iter_mut().zip(columns) {
-                right[speaker.cells[a]] += weighted * column[s];
+            for (right, column) in right[speaker.cells[a]].iter_mut().zip(columns) {
+                *right += weighted * column;
             }
         }
     }
-    let factor = matrix.factor()?;
-    let left = rights.iter().zip(columns).map(|(right, column)| {
-        let change = factor.solve(right);
-        let explained =
-            |speaker: &Speaker| (0..4).map(|k| speaker.shares[k] * change[speaker.cells[k]]).sum::<f64>();
-        speakers
-            .iter()
-            .zip(column.iter())
-            .map(|(speaker, value)| value - explained(speaker.borrow()))
-            .collect()
+    let change = matrix.factor()?.solve_together(right);
+    let left = speakers.iter().zip(columns).map(|(speaker, columns)| {
+        let speaker: &Speaker = speaker.borrow();
+        let mut explained = [0.0; K];
+        for (cell, share) in speaker.cells.iter().zip(speaker.shares) {
+            for (explained, change) in explained.iter_mut().zip(&change[*cell]) {
+                *explained += share * change;
+            }
+        }
+        std::array::from_fn(|k| columns[k] - explained[k])
     });
     Some(left.collect())
 }

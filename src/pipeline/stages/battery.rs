@@ -82,14 +82,42 @@ impl Filter for Battery {
         let [low, high] = self.allowed_v;
         // Comparisons with a missing voltage are false: what is not known drops nothing.
         let out: Vec<bool> = volts.iter().map(|v| *v < low || *v > high).collect();
-        let usual = running_median(rows.time_s(), &volts, self.window_s);
-        let jump: Vec<bool> =
-            volts.iter().zip(&usual).map(|(v, usual)| (v - usual).abs() > self.departs_v).collect();
+        let jump = self.jumps(rows.time_s(), &volts);
         let either: Vec<bool> = out.iter().zip(&jump).map(|(out, jump)| *out || *jump).collect();
         let near = hold(rows.time_s(), &either, self.hold_before_s, self.hold_after_s);
         rows.drop_where(&out, &OUT_OF_RANGE);
         rows.drop_where(&jump, &JUMP);
         rows.drop_where(&near, &NEAR);
+    }
+}
+
+impl Battery {
+    /// Where the voltage is far from its running median.
+    ///
+    /// No voltage departs from the median further than the highest from the lowest of
+    /// the same time, so the median is taken only where these lie apart.
+    fn jumps(&self, time_s: &[f64], volts: &[f64]) -> Vec<bool> {
+        const BLOCK: usize = 64;
+        let ends = |volts: &[f64]| {
+            volts.iter().fold((f64::NAN, f64::NAN), |(low, high), v| (low.min(*v), high.max(*v)))
+        };
+        let blocks: Vec<(f64, f64)> = volts.chunks(BLOCK).map(ends).collect();
+        let mut jumps = vec![false; volts.len()];
+        for block in 0..blocks.len() {
+            let rows = block * BLOCK..volts.len().min((block + 1) * BLOCK);
+            let first = time_s.partition_point(|t| time_s[rows.start] - t > self.window_s);
+            let inside = &blocks[first / BLOCK..=block];
+            let (low, high) =
+                inside.iter().fold((f64::NAN, f64::NAN), |(low, high), b| (low.min(b.0), high.max(b.1)));
+            if high - low <= self.departs_v {
+                continue;
+            }
+            let usual = running_median(&time_s[first..rows.end], &volts[first..rows.end], self.window_s);
+            for i in rows {
+                jumps[i] = (volts[i] - usual[i - first]).abs() > self.departs_v;
+            }
+        }
+        jumps
     }
 }
 

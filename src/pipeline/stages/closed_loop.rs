@@ -94,7 +94,10 @@ impl ClosedLoopTrim {
     fn drop_hidden(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (rpm, load) = (rows.rpm(), rows.load());
         let target = rows.logged_target();
-        let wanted = |i: usize| target[i].unwrap_or_else(|| context.ridden.mixture.at(rpm[i], load[i]));
+        let mixture = &context.ridden.mixture;
+        let places = rows.places(&mixture.grid);
+        let logged = |i: usize| target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
+        let wanted = |i: usize| logged(i).unwrap_or_else(|| mixture.at_place(&places[i]));
         let governed: Vec<bool> = (0..rows.len())
             .map(|i| context.bike.closed_loop.hides_trim_at(rpm[i], load[i], wanted(i), self.near_stoich))
             .collect();

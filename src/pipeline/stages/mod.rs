@@ -6,6 +6,7 @@
 use super::stage::{Filter, Stage, StageEntry, entry};
 use crate::yaml;
 use std::path::Path;
+use std::sync::LazyLock;
 
 macro_rules! stages {
     ($($file:ident :: $settings:ident),* $(,)?) => {
@@ -41,14 +42,16 @@ stages! {
 }
 
 /// A filter of that name with its usual settings; `None` when there is none.
-pub fn usual_filter(name: &str) -> Option<Box<dyn Filter>> {
-    let path = Path::new("(usual settings)");
-    let settings = yaml::parse(path, "{}").ok()?;
-    let entry = registry().into_iter().find(|e| e.name == name)?;
-    match (entry.build)(path, &settings).ok()? {
-        Stage::Filter(filter) => Some(filter),
-        Stage::Estimate(_) | Stage::Blend(_) => None,
-    }
+pub fn usual_filter(name: &str) -> Option<&'static dyn Filter> {
+    static USUAL: LazyLock<Vec<(&'static str, Box<dyn Filter>)>> = LazyLock::new(|| {
+        let path = Path::new("(usual settings)");
+        let usual = |entry: StageEntry| match (entry.build)(path, &yaml::parse(path, "{}").ok()?).ok()? {
+            Stage::Filter(filter) => Some((entry.name, filter)),
+            Stage::Estimate(_) | Stage::Blend(_) => None,
+        };
+        registry().into_iter().filter_map(usual).collect()
+    });
+    USUAL.iter().find(|(known, _)| *known == name).map(|(_, filter)| filter.as_ref())
 }
 
 #[cfg(test)]

@@ -89,33 +89,45 @@ impl Filter for Settling {
         let steady = self.steady_spread_pct / 100.0;
         let mut certainty = rows.certainty().to_vec();
         for (i, found) in found.iter().enumerate() {
-            match found {
-                None => rows.drop_sample(i, &UNKNOWN),
-                Some(found) if found.ratio.ln().abs() > largest => rows.drop_sample(i, &TOO_LARGE),
-                Some(found) => certainty[i] *= 1.0 / (1.0 + (found.doubt / steady).powi(2)),
+            if !found.is_known() {
+                rows.drop_sample(i, &UNKNOWN);
+            } else if found.size > largest {
+                rows.drop_sample(i, &TOO_LARGE);
+            } else {
+                certainty[i] *= 1.0 / (1.0 + found.doubt_squared / (steady * steady));
             }
         }
-        let sensors = rows.sensors().iter().map(|sensor| {
-            let each = sensor.iter().zip(&found);
-            each.map(|(value, found)| found.as_ref().map_or(f64::NAN, |f| value / f.ratio)).collect()
-        });
+        let settled = |value: &f64, found: &Disturbance| match found.is_known() {
+            true => value / found.ratio,
+            false => f64::NAN,
+        };
+        let sensors = rows.sensors().iter();
+        let sensors = sensors.map(|sensor| sensor.iter().zip(&found).map(|(v, f)| settled(v, f)).collect());
         let sensors = sensors.collect();
         rows.set_sensors(sensors);
         rows.set_certainty(certainty);
     }
 }
 
-/// How the reading that belongs to a row is disturbed.
+/// How the reading that belongs to a row is disturbed; NaN where nobody knows.
 struct Disturbance {
     /// Predicted reading over the lambda that the controller meant to give.
     ratio: f64,
-    /// How far the prediction may be off, as a ratio.
-    doubt: f64,
+    /// Its logarithm, without sign.
+    size: f64,
+    /// How far the prediction may be off, as a ratio, squared.
+    doubt_squared: f64,
+}
+
+impl Disturbance {
+    fn is_known(&self) -> bool {
+        self.ratio.is_finite() && self.doubt_squared.is_finite()
+    }
 }
 
 impl Settling {
-    fn disturbances(&self, alignment: &Alignment<'_>) -> Vec<Option<Disturbance>> {
-        let course = &alignment.course;
+    fn disturbances(&self, alignment: &Alignment<'_>) -> Vec<Disturbance> {
+        let (course, meant) = (&alignment.course, alignment.course.meant());
         let following = Following {
             film_share: self.film_share,
             film_s: self.film_s,
@@ -124,28 +136,21 @@ impl Settling {
         let cylinder = course.cylinder_lambda(&following);
         let reading = course.reading(&cylinder, &alignment.delay);
         let readings = Readings::new(course.time_s(), &reading);
-        let ratio: Vec<f64> = (0..course.len())
-            .map(|i| readings.at(course.shows_at_s(i, &alignment.delay), course.gap_s()) / course.meant()[i])
-            .collect();
-        let size = |i: usize| {
-            let here = (cylinder[i] / course.meant()[i]).ln().abs();
-            ratio[i].ln().abs().max(here)
+        let mut sizes = Vec::with_capacity(course.len());
+        let disturbance = |i: usize| {
+            let shows_s = course.shows_at_s(i, &alignment.delay);
+            let ratio = readings.at(shows_s, course.gap_s()) / meant[i];
+            let size = ratio.ln().abs();
+            sizes.push(size.max((cylinder[i] / meant[i]).ln().abs()));
+            Disturbance { ratio, size, doubt_squared: f64::NAN }
         };
-        let sizes = self.spread_out(alignment, &(0..course.len()).map(size).collect::<Vec<f64>>());
-        let rates = self.spread_out(alignment, &rates(course.time_s(), course.air()));
-        (0..course.len())
-            .map(|i| {
-                let doubt = sizes[i].hypot(self.timing_s * rates[i]);
-                (ratio[i].is_finite() && doubt.is_finite()).then_some(Disturbance { ratio: ratio[i], doubt })
-            })
-            .collect()
-    }
-
-    /// The larger of a signal's trails behind and ahead.
-    fn spread_out(&self, alignment: &Alignment<'_>, values: &[f64]) -> Vec<f64> {
-        let behind = alignment.course.lagged(values, |_| self.reach_s);
-        let ahead = alignment.course.led(values, |_| self.reach_s);
-        behind.iter().zip(ahead).map(|(a, b)| a.max(b)).collect()
+        let mut found: Vec<Disturbance> = (0..course.len()).map(disturbance).collect();
+        let sizes = course.trails(&sizes, self.reach_s);
+        let rates = course.trails(&rates(course.time_s(), course.air()), self.reach_s);
+        for (found, (size, rate)) in found.iter_mut().zip(sizes.iter().zip(&rates)) {
+            found.doubt_squared = size.powi(2) + (self.timing_s * rate).powi(2);
+        }
+        found
     }
 }
 

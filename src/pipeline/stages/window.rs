@@ -70,8 +70,8 @@ impl Filter for Window {
     fn apply(&self, rows: &mut Rows<'_>, _context: &RideContext<'_>) {
         let slow = |channel| rows.held(channel, SLOW_LASTS_S);
         let watched = [
-            (self.rpm, Some(rows.rpm().to_vec()), &RPM),
-            (self.load, Some(rows.load().to_vec()), &LOAD),
+            (self.rpm, Some(rows.rpm().into()), &RPM),
+            (self.load, Some(rows.load().into()), &LOAD),
             (self.battery_v, slow(Channel::BatteryV), &BATTERY),
             (self.engine_temp_c, slow(Channel::EngineTempC), &ENGINE),
             (self.air_temp_c, slow(Channel::AirTempC), &AIR),
