@@ -12,6 +12,8 @@ mod decode;
 mod delimited;
 mod find;
 pub mod logger;
+#[allow(dead_code, unused_imports, reason = "logs of this kind are not read yet")]
+mod mdf;
 #[allow(dead_code, reason = "logs that carry these parameters are not read yet")]
 mod obd;
 mod parquet_log;
