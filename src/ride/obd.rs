@@ -46,6 +46,12 @@ pub fn decode(pid: u8, data: &[u8]) -> Vec<(&'static Parameter, f64)> {
     of_pid.filter_map(|parameter| Some((parameter, parameter.value(data)?))).collect()
 }
 
+/// How many data bytes an answer about a parameter has; `None` for one that is not listed.
+pub fn answer_bytes(pid: u8) -> Option<usize> {
+    let of_pid = PARAMETERS.iter().filter(|parameter| parameter.pid == pid);
+    of_pid.map(|parameter| usize::from(parameter.first + parameter.bytes)).max()
+}
+
 /// The parameter of this name, in any case.
 pub fn by_name(name: &str) -> Option<&'static Parameter> {
     PARAMETERS.iter().find(|parameter| parameter.name.eq_ignore_ascii_case(name))
@@ -123,10 +129,11 @@ const OXYGEN_SENSORS: [[Parameter; 6]; 8] = [
     oxygen_sensor!(0x1B, 0x2B, 0x3B, "8"),
 ];
 
-const SINGLES: [Parameter; 47] = [
+const SINGLES: [Parameter; 48] = [
     // A code: 1 open loop, cold; 2 closed loop; 4 open loop, load or overrun; 8 open loop, fault;
     // 16 closed loop, fault. That the cold one is 1 is from memory: scapy has 0.
-    byte(0x03, "fuel system status", "", 1.0, 0.0),
+    byte(0x03, "fuel system 1 status", "", 1.0, 0.0),
+    at(1, byte(0x03, "fuel system 2 status", "", 1.0, 0.0)),
     byte(0x04, "calculated engine load", "%", PERCENT, 0.0),
     byte(0x05, "engine coolant temperature", "°C", 1.0, COLDEST),
     // Positive adds fuel (from memory).
