@@ -4,7 +4,6 @@
 //! it, a missing value is NaN, times ascend strictly, and each row that did not
 //! make it has a counted reason.
 
-#[allow(dead_code, reason = "logs that carry these answers are not read yet")]
 mod can_answers;
 mod channel;
 mod columns;
@@ -14,9 +13,8 @@ mod decode;
 mod delimited;
 mod find;
 pub mod logger;
-#[allow(dead_code, unused_imports, reason = "logs of this kind are not read yet")]
 mod mdf;
-#[allow(dead_code, reason = "logs that carry these parameters are not read yet")]
+mod mdf_log;
 mod obd;
 mod parquet_log;
 mod plausible;
@@ -93,6 +91,9 @@ pub enum RideError {
     /// A compressed log that cannot be unpacked.
     #[error("{0}")]
     Packed(String),
+    /// A measurement file that does not open; what to do in brackets.
+    #[error("{0}")]
+    Mdf(String),
     /// A Parquet file that does not open.
     #[error("is not a Parquet file that can be read: {0}")]
     Parquet(String),
@@ -214,7 +215,11 @@ fn read_columns(
     bytes: &[u8],
     loggers: &Loggers,
 ) -> Result<(columns::RawColumns, Option<LoggerRef>), RideError> {
-    let is_parquet = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if matches!(ending.as_str(), "mf4" | "mdf") {
+        return logger::read_measurement(file, bytes, loggers);
+    }
+    let is_parquet = ending == "parquet";
     let native = if is_parquet { parquet_log::read(bytes) } else { csv_log::read(bytes) };
     match native {
         Err(error) if !loggers.is_empty() && is_foreign(&error) => {

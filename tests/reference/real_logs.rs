@@ -289,7 +289,7 @@ fn kept_samples(rows: &Rows<'_>, mixture: &Table) -> (Vec<Sample>, String) {
         let (time_s, rpm, load) = (rows.time_s()[i], rows.rpm()[i], rows.load()[i]);
         let table = mixture.at(rpm, load);
         let wanted = target.as_ref().map_or(table, |target| target[i]);
-        let factor = (1.0 + rows.trim_pct()[i] / 100.0) * rows.lambda()[i] / wanted;
+        let factor = (1.0 + rows.trim_pct(i) / 100.0) * rows.lambda()[i] / wanted;
         let keep = rows.is_kept(i) && factor.is_finite() && (wanted / table - 1.0).abs() <= TARGET_AGREES;
         kept.push(if keep { '1' } else { '0' });
         if keep {

@@ -20,8 +20,9 @@ pub(in crate::ride) use reading::Reading;
 pub(in crate::ride) use text::TextLog;
 
 use super::columns::RawColumns;
+use super::mdf_log::MdfLog;
 use super::source::{Found, SourceLog, Title, find};
-use super::{RideError, decode, hash, parquet_log};
+use super::{Channel, RideError, decode, hash, parquet_log};
 use crate::bike::{FileSource, LOGGERS_FOLDER};
 use crate::problem::Problems;
 use schemars::JsonSchema;
@@ -148,6 +149,41 @@ pub(super) fn read(
         }
         _ => read_text(file, bytes, loggers),
     }
+}
+
+/// Reads a measurement file by the channels' own names, where it has them, or else through the
+/// one logger that fits it.
+///
+/// # Errors
+/// Those of [`read`].
+pub(super) fn read_measurement(
+    file: &Path,
+    bytes: &[u8],
+    loggers: &Loggers,
+) -> Result<(RawColumns, Option<LoggerRef>), RideError> {
+    let log = MdfLog::open(bytes)?;
+    let own = log.own_channels();
+    if !own.is_empty() {
+        return Ok((apply::read(&log, &own_names(&own)?, "")?, None));
+    }
+    let fitting = |logger: &&Logger| logger.mapping.layout == Layout::Wide && fits(&log, logger, file);
+    let logger = the_one(loggers.all().iter().filter(fitting).collect(), || log.titles().to_vec())?;
+    let columns = apply::read(&log, &logger.mapping, &logger.reference.name)?;
+    Ok((columns, Some(logger.reference.clone())))
+}
+
+/// The mapping of a log whose titles are the channels' own.
+fn own_names(channels: &[Channel]) -> Result<Mapping, RideError> {
+    let mut text = format!("time: {{ title: {} }}\nchannels:\n", Channel::TimeS.name());
+    for (i, channel) in channels.iter().enumerate() {
+        let name = channel.name();
+        if channels[..i].contains(channel) {
+            return Err(RideError::DoubleChannel(name));
+        }
+        text.push_str(&format!("  {name}: {{ title: {name} }}\n"));
+    }
+    let told = |problems: Problems| RideError::Logger { name: String::new(), what: problems.to_string() };
+    Mapping::parse(Path::new("loggers"), &text).map_err(told)
 }
 
 fn read_text(file: &Path, bytes: &[u8], loggers: &Loggers) -> Result<(RawColumns, LoggerRef), RideError> {

@@ -27,7 +27,7 @@ mod structure;
 mod tests;
 mod values;
 
-pub use bus::{CanFrame, CanFrames};
+pub use bus::CanFrame;
 pub use error::MdfError;
 
 use conversion::Conversion;
@@ -39,6 +39,7 @@ use std::sync::Arc;
 use structure::{Member, Structure};
 
 /// What an MDF file holds. Its values are taken out of it channel by channel.
+#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct MdfFile<'a> {
     /// Such as 410 for 4.10.
@@ -58,6 +59,7 @@ pub struct MdfFile<'a> {
 }
 
 /// Channels that are sampled together.
+#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct Group {
     /// Its name, or its source's where it has none; may be empty.
@@ -76,6 +78,7 @@ pub struct Group {
 }
 
 /// One measured quantity.
+#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct Channel {
     /// Its name.

@@ -196,7 +196,6 @@ fn read_all(bytes: &[u8]) {
         for c in 0..group.channels.len() {
             let lengths = [
                 file.numbers(g, c).map(|values| values.len()),
-                file.raw_numbers(g, c).map(|values| values.len()),
                 file.text(g, c).map(|values| values.len()),
                 file.bytes(g, c).map(|values| values.len()),
             ];

@@ -58,22 +58,6 @@ impl MdfFile<'_> {
             .collect())
     }
 
-    /// Raw numbers, before conversion: of a channel whose values are texts, what they stand for.
-    ///
-    /// # Errors
-    /// When the channel is not there, cannot be read, or has no numbers in its records.
-    pub fn raw_numbers(&self, group: usize, channel: usize) -> Result<Vec<f64>, MdfError> {
-        let reading = self.reading(group, channel)?;
-        let place = &reading.channel.place;
-        if !place.is_number() {
-            return Err(reading.refused("holds no numbers"));
-        }
-        Ok(reading
-            .values()
-            .map(|raw| if let Raw::Number(number) = raw { number } else { f64::NAN })
-            .collect())
-    }
-
     /// Texts, one a record; `None` where a value is invalid, missing or has no text.
     ///
     /// # Errors
