@@ -11,7 +11,7 @@
 use super::{Cache, Key, Kind};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, Metadata};
 use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
@@ -89,7 +89,7 @@ struct Known {
     /// By the file's path, below the folder where it lies there.
     files: BTreeMap<Vec<u8>, Hashed>,
     /// Those that were asked for since the hashes were read.
-    asked: BTreeMap<Vec<u8>, ()>,
+    asked: BTreeSet<Vec<u8>>,
     changed: bool,
 }
 
@@ -115,7 +115,7 @@ impl FileHashes {
         let stat = Stat::of(&about);
         let remembered = {
             let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-            known.asked.insert(name.clone(), ());
+            known.asked.insert(name.clone());
             known.files.get(&name).filter(|hashed| Some(hashed.stat) == stat).map(|hashed| hashed.sha256)
         };
         if let Some(sha256) = remembered {
@@ -168,7 +168,7 @@ impl FileHashes {
         }
         if known.files.len() > MOST_FILES {
             let asked = std::mem::take(&mut known.asked);
-            known.files.retain(|name, _| asked.contains_key(name));
+            known.files.retain(|name, _| asked.contains(name));
         }
         if let Ok(payload) = postcard::to_stdvec(&known.files) {
             cache.write(Kind::FileHashes, &key(&self.root), &payload);

@@ -107,6 +107,8 @@ impl Cache {
             Err(piece::Unfit::OtherVersion) => None,
             Err(piece::Unfit::Damaged) => {
                 self.damaged.fetch_add(1, Ordering::Relaxed);
+                // Told once; where it cannot be removed, it is told again.
+                let _ = fs::remove_file(&path);
                 None
             }
         }

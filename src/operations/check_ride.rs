@@ -3,7 +3,7 @@
 use super::check::RideCheck;
 use super::delay::RideDelay;
 use super::open::OpenBike;
-use super::ride_key::KeyOfTables;
+use super::ride_key::{KeyOfRun, KeyOfTables};
 use super::run_sums::tables_of;
 use crate::bike::{Bike, SlotTables};
 use crate::cache::{Cache, FileHashes, Kind};
@@ -59,7 +59,9 @@ pub(super) fn check_rides(
             let (bike, ridden) = (bike?, tables.as_ref()?);
             let slot = made_on.0.as_str();
             let context = RideContext { bike: &bike.folder.bike, ridden, today: bike.today(slot), slot };
-            Some((made_on, (context, plan.map(|plan| KeyOfTables::new(plan, loggers, &context)))))
+            let key =
+                |plan| KeyOfRun::new(plan, loggers, (context.bike, context.today, slot)).made_on(ridden);
+            Some((made_on, (context, plan.map(key))))
         })
         .collect();
     let look = Look { hashes, loggers, plan, bike: bike.map(|bike| &bike.folder.bike), cache };

@@ -1,6 +1,6 @@
 //! What each ride of a run said: kept from before where it still holds, or read anew.
 
-use super::ride_key::KeyOfTables;
+use super::ride_key::{KeyOfRun, KeyOfTables};
 use super::ride_record::{Recorded, RideFailure, RideRecord, decode, encode};
 use super::rides::UsableRide;
 use crate::bike::SlotTables;
@@ -29,9 +29,9 @@ impl<'a> Recall<'a> {
         context: RideContext<'a>,
         ridden: &'a BTreeMap<String, SlotTables>,
     ) -> Self {
+        let key = KeyOfRun::new(plan, loggers, (context.bike, context.today, context.slot));
         let by_revision = ridden.iter().map(|(revision, ridden)| {
-            let context = RideContext { ridden, ..context };
-            (revision.as_str(), (context, KeyOfTables::new(plan, loggers, &context)))
+            (revision.as_str(), (RideContext { ridden, ..context }, key.made_on(ridden)))
         });
         Self { plan, files, loggers, cache, by_revision: by_revision.collect() }
     }

@@ -3,16 +3,25 @@
 //! Everything that enters a record is hashed: the log, the pipeline, bike.yaml, the tables
 //! the ride was made on, the grid and the wanted mixture of today, this program.
 
+use crate::bike::{Bike, SlotTables};
 use crate::cache::Key;
-use crate::pipeline::{Plan, RideContext};
+use crate::pipeline::Plan;
 use crate::ride::{LoggerRef, Loggers};
-use crate::table::{Grid, Table};
+use crate::table::Table;
 use sha2::{Digest, Sha256};
 use std::fmt::{self, Write as _};
 use std::path::Path;
 
 /// The form of a record; another one is another record.
 const RECORD_FORM: u32 = 1;
+
+/// What all rides of a run have in common.
+#[derive(Clone)]
+pub(super) struct KeyOfRun {
+    hash: Sha256,
+    /// Loggers know a log by its name too.
+    by_name: bool,
+}
 
 /// What all rides of a run that were made on the same tables have in common.
 #[derive(Clone)]
@@ -22,50 +31,53 @@ pub(super) struct KeyOfTables {
     by_name: bool,
 }
 
-impl KeyOfTables {
-    /// Begins the keys of the rides made on `context.ridden`.
+impl KeyOfRun {
+    /// Begins the keys of a run's rides.
     ///
     /// Of today's tables only the grid and the mixture enter a record: the fuel of today
     /// may change and the record stays true.
-    pub fn new(plan: &Plan, loggers: &Loggers, context: &RideContext<'_>) -> Self {
-        /// By name, so that nothing is left out unseen.
-        #[derive(Debug)]
-        #[allow(dead_code, reason = "written out and hashed")]
-        struct Entered<'a> {
-            form: u32,
-            program: &'static str,
-            pipeline: &'a str,
-            bike: &'a crate::bike::Bike,
-            slot: &'a str,
-            ridden_fuel: &'a Table,
-            ridden_mixture: &'a Table,
-            today_grid: &'a Grid,
-            today_mixture: &'a Table,
-            loggers: Vec<&'a LoggerRef>,
-        }
-        let entered = Entered {
-            form: RECORD_FORM,
-            program: env!("RIDELOOP_SOURCES"),
-            pipeline: &plan.sha256,
-            bike: context.bike,
-            slot: context.slot,
-            ridden_fuel: &context.ridden.fuel,
-            ridden_mixture: &context.ridden.mixture,
-            today_grid: &context.today.fuel.grid,
-            today_mixture: &context.today.mixture,
-            loggers: loggers.all().iter().map(|logger| &logger.reference).collect(),
-        };
-        Self { hash: hashed(Sha256::new(), &entered), by_name: !loggers.is_empty() }
+    pub fn new(plan: &Plan, loggers: &Loggers, (bike, today, slot): (&Bike, &SlotTables, &str)) -> Self {
+        let program = env!("RIDELOOP_SOURCES");
+        let known: Vec<&LoggerRef> = loggers.all().iter().map(|logger| &logger.reference).collect();
+        let settings = (RECORD_FORM, program, &plan.sha256, bike, slot, &today.fuel.grid, known);
+        let hash = with_table(hashed(Sha256::new(), &settings), &today.mixture);
+        Self { hash, by_name: !loggers.is_empty() }
     }
 
+    /// Goes on for the rides that were made on these tables.
+    pub fn made_on(&self, ridden: &SlotTables) -> KeyOfTables {
+        let hash = with_table(with_table(self.hash.clone(), &ridden.fuel), &ridden.mixture);
+        KeyOfTables { hash, by_name: self.by_name }
+    }
+}
+
+impl KeyOfTables {
     /// The key of one ride. `path` tells how the log is read.
     pub fn of_ride(&self, sha256: &str, path: &Path) -> Key {
         let name = path.file_name().map(|name| name.to_string_lossy().to_lowercase()).unwrap_or_default();
-        // A packed log has two endings.
-        let endings = || name.rsplitn(3, '.').take(2).collect::<Vec<_>>().join(".");
-        let read_by = if self.by_name { name.clone() } else { endings() };
+        let ending = |name: &str| name.rsplit_once('.').map(|(_, ending)| ending.to_owned());
+        let read_by = match (self.by_name, ending(&name).as_deref()) {
+            (true, _) => name.clone(),
+            // The ending before that of the packing tells what is packed.
+            (false, Some(packing @ ("gz" | "zst"))) => {
+                let packed = name.strip_suffix(packing).unwrap_or_default().trim_end_matches('.');
+                format!("{}.{packing}", ending(packed).unwrap_or_default())
+            }
+            (false, other) => other.unwrap_or_default().to_owned(),
+        };
         hashed(self.hash.clone(), &(sha256, read_by)).finalize().into()
     }
+}
+
+/// Hashes a table; its many cells as bits.
+fn with_table(hash: Sha256, table: &Table) -> Sha256 {
+    // By name, so that a new field is not left out unseen.
+    let Table { grid, load_axis, resolution, values } = table;
+    let mut hash = hashed(hash, &(grid, load_axis, resolution, values.len()));
+    for value in values {
+        hash.update(value.to_bits().to_le_bytes());
+    }
+    hash
 }
 
 /// Hashes a value as it is written out for debugging: every field by name, numbers as the

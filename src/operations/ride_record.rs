@@ -102,7 +102,7 @@ pub(super) fn decode(bytes: &[u8]) -> Option<Recorded> {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::ride_key::KeyOfTables;
+    use super::super::ride_key::KeyOfRun;
     use super::*;
     use crate::bike::{Bike, SlotTables, WorkTree};
     use crate::findings::Severity;
@@ -190,7 +190,8 @@ pub(super) mod tests {
         let plan = Plan::shipped_default().expect("shipped");
         let none = Loggers::none();
         let key = |context: &RideContext<'_>, path: &str| {
-            KeyOfTables::new(&plan, &none, context).of_ride("00", Path::new(path))
+            let key = KeyOfRun::new(&plan, &none, (context.bike, context.today, context.slot));
+            key.made_on(context.ridden).of_ride("00", Path::new(path))
         };
         let own = key(&context, "a.csv");
         assert_eq!(own, key(&RideContext { ridden: &ridden, today: &today, ..context }, "b.CSV"));
@@ -205,7 +206,8 @@ pub(super) mod tests {
             std::fs::write(folder.path().join("loggers/box.yaml"), yaml).expect("written");
             let files = WorkTree { root: folder.path().to_path_buf() };
             let loggers = Loggers::read(&files).expect("a logger");
-            KeyOfTables::new(&plan, &loggers, &context).of_ride("00", Path::new(path))
+            let key = KeyOfRun::new(&plan, &loggers, (&bike, &tables, "main"));
+            key.made_on(&tables).of_ride("00", Path::new(path))
         };
         let logger = "time: { title: t }\nchannels:\n  rpm: { title: n }\n";
         let keys = [
@@ -219,7 +221,9 @@ pub(super) mod tests {
             of_logger(logger, "a.csv"),
             of_logger(logger, "b.csv"),
             of_logger(&logger.replace("title: n", "title: m"), "a.csv"),
-            KeyOfTables::new(&plan, &none, &context).of_ride("01", Path::new("a.csv")),
+            KeyOfRun::new(&plan, &none, (&bike, &tables, "main"))
+                .made_on(&tables)
+                .of_ride("01", Path::new("a.csv")),
         ];
         let different: std::collections::BTreeSet<_> = keys.iter().collect();
         assert_eq!(different.len(), keys.len());

@@ -77,6 +77,11 @@ impl Bench {
         self.dir.path()
     }
 
+    /// Where the bench's commands keep work; no folder until there is some.
+    pub fn cache(&self) -> PathBuf {
+        self.home().join("cache")
+    }
+
     /// The binary, isolated, in the home folder.
     pub fn command(&self, args: &[&str]) -> Command {
         let mut command = self.isolated(Command::new(env!("CARGO_BIN_EXE_rideloop")));
@@ -92,6 +97,7 @@ impl Bench {
             .env("HOME", self.home())
             .env("TMPDIR", self.home())
             .env("XDG_CONFIG_HOME", self.home().join(".config"))
+            .env("RIDELOOP_CACHE", self.cache())
             .env("GIT_CONFIG_NOSYSTEM", "1")
             .env("SOURCE_DATE_EPOCH", NOW)
             .current_dir(self.home())

@@ -7,6 +7,7 @@ mod answers;
 mod bench;
 mod browser;
 mod by_hand;
+mod cache;
 mod closed_loop;
 mod delay;
 mod demo;
@@ -16,6 +17,8 @@ mod guards;
 mod help;
 mod history;
 mod inferred;
+#[cfg(unix)]
+mod interrupts;
 mod kills;
 mod liars;
 mod manuals;

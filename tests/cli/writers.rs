@@ -132,7 +132,7 @@ pub fn assert_in_order(bench: &Bench, what: &str) {
 }
 
 /// Files that only a command at work may have.
-fn unfinished(folder: &Path, found: &mut Vec<String>) {
+pub fn unfinished(folder: &Path, found: &mut Vec<String>) {
     for entry in std::fs::read_dir(folder).expect("listed").flatten() {
         let (path, name) = (entry.path(), entry.file_name().to_string_lossy().into_owned());
         let own = folder.ends_with(".git/rideloop") && name != "lock";
