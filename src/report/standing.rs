@@ -101,6 +101,9 @@ fn ride_line(ride: &RideCheck) -> String {
             units::fixed(ride.rate_hz, 0)
         ));
     }
+    if let Some(logger) = &ride.logger {
+        parts.push(format!("read through loggers/{}.yaml", logger.name));
+    }
     parts.extend(ride.trouble.iter().map(|trouble| format!("cannot be used: {trouble}")));
     for (reason, n) in &ride.dropped {
         parts.push(format!("{reason} {n}"));
@@ -113,7 +116,11 @@ fn ride_line(ride: &RideCheck) -> String {
     }
     parts.extend(ride.remarks.iter().cloned());
     if !ride.ignored_titles.is_empty() {
-        parts.push(format!("ignored: {}", ride.ignored_titles.join(", ")));
+        const TITLES: usize = 6;
+        let more = ride.ignored_titles.len().saturating_sub(TITLES);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        let shown = &ride.ignored_titles[..ride.ignored_titles.len().min(TITLES)];
+        parts.push(format!("ignored: {}{more}", shown.join(", ")));
     }
     parts.join("; ")
 }

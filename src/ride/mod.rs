@@ -223,8 +223,11 @@ fn read_columns(
     let native = if is_parquet { parquet_log::read(bytes) } else { csv_log::read(bytes) };
     match native {
         Err(error) if !loggers.is_empty() && is_foreign(&error) => {
-            let (columns, logger) = logger::read(path, file, bytes, loggers)?;
-            Ok((columns, Some(logger)))
+            match (logger::read(path, file, bytes, loggers), error) {
+                // What kind of file it is not was told better before.
+                (Err(RideError::NotText(_)), error @ RideError::NotText(_)) => Err(error),
+                (read, _) => read.map(|(columns, logger)| (columns, Some(logger))),
+            }
         }
         native => Ok((native?, None)),
     }

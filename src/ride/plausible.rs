@@ -4,16 +4,37 @@
 //! The limits are common practice, no source: what no sensor of a motorcycle
 //! shows for long.
 
+mod pressure;
+mod spread;
+mod temperature;
+#[cfg(test)]
+mod tests;
+
 use super::{Channel, Ride, RideError};
 use crate::units;
+use spread::Spread;
 
 /// Refuses a ride that would ruin a map.
 ///
 /// # Errors
 /// The first channel that cannot be true.
 pub(super) fn refuse(ride: &Ride) -> Result<(), RideError> {
-    let found = [lambda_unit(ride), time_unit(ride), throttle_unit(ride), ranges(ride), deaf_sensor(ride)];
-    match found.into_iter().flatten().next() {
+    // What names the unit comes before what only names a range.
+    let checks: [&dyn Fn(&Ride) -> Option<String>; 12] = [
+        &lambda_unit,
+        &time_unit,
+        &throttle_unit,
+        &trim_unit,
+        &rpm_unit,
+        &pulse_unit,
+        &pressure::baro_unit,
+        &pressure::manifold_unit,
+        &temperature::engine_unit,
+        &temperature::air_unit,
+        &ranges,
+        &deaf_sensor,
+    ];
+    match checks.iter().find_map(|check| check(ride)) {
         Some(problem) => Err(RideError::Implausible(problem)),
         None => Ok(()),
     }
@@ -29,7 +50,11 @@ pub(super) fn remarks(ride: &Ride) -> Vec<String> {
         let celsius = (high - 32.0) / 1.8;
         format!("the engine gets {high:.0} °C hot; if the log is in °F, that is {celsius:.0} °C and the engine may be cold")
     });
-    hot.into_iter().chain(seldom_logged(ride)).collect()
+    hot.into_iter()
+        .chain(temperature::hot_air(ride))
+        .chain(pressure::low_manifold(ride))
+        .chain(seldom_logged(ride))
+        .collect()
 }
 
 /// AFR under the name of lambda, or no lambda at all.
@@ -55,10 +80,24 @@ fn lambda_unit(ride: &Ride) -> Option<String> {
 }
 
 fn time_unit(ride: &Ride) -> Option<String> {
+    // Seldom rows alone are only seldom rows; of a day's ride nobody logs so few.
     const SLOWEST_S: f64 = 5.0;
+    const LONGEST_RIDE_S: f64 = 4.0 * 3600.0;
+    // Faster than any logger of a road bike: seconds that were taken for milliseconds.
+    const FASTEST_S: f64 = 0.0004;
     let interval = ride.sample_interval_s();
-    (interval > SLOWEST_S && ride.samples() > 2)
-        .then(|| format!("`time_s` moves {interval:.1} s from sample to sample: is it in milliseconds?"))
+    let time = ride.values(Channel::TimeS)?;
+    let ridden_s = time.last()? - time.first()?;
+    match interval {
+        _ if ride.samples() <= 2 => None,
+        _ if interval > SLOWEST_S && ridden_s > LONGEST_RIDE_S => {
+            Some(format!("`time_s` moves {interval:.1} s from sample to sample: is it in milliseconds?"))
+        }
+        _ if interval > 0.0 && interval < FASTEST_S => Some(format!(
+            "`time_s` moves only {interval:.6} s from sample to sample: were seconds taken for milliseconds?"
+        )),
+        _ => None,
+    }
 }
 
 /// A ride at speed that never opens the throttle is a ride in fractions.
@@ -73,6 +112,51 @@ fn throttle_unit(ride: &Ride) -> Option<String> {
     })
 }
 
+/// A living closed loop swings by percents: one that never leaves half a percent is in fractions.
+fn trim_unit(ride: &Ride) -> Option<String> {
+    const FRACTION: f64 = 0.5;
+    // As a fraction this is a swing of 4 %.
+    const SWING: f64 = 0.04;
+    // A trim that is switched off, or logged in coarse steps, has few values.
+    const VALUES: usize = 20;
+    let values = ride.values(Channel::TrimPct)?;
+    let spread = Spread::over(values)?;
+    if spread.low().is_below(-FRACTION) || spread.high().is_above(FRACTION) {
+        return None;
+    }
+    let (low, high) = (spread.low().value(), spread.high().value());
+    let mut distinct: Vec<u64> = values.iter().filter(|v| !v.is_nan()).map(|v| v.to_bits()).collect();
+    distinct.sort_unstable();
+    distinct.dedup();
+    (high - low >= SWING && distinct.len() >= VALUES).then(|| {
+        format!("`trim_pct` stays between {low:.2} and {high:.2}: it looks like a fraction, not percent")
+    })
+}
+
+fn rpm_unit(ride: &Ride) -> Option<String> {
+    // No engine idles that slowly.
+    const SLOWEST_RPM: f64 = 400.0;
+    let high = Spread::of(ride, Channel::Rpm)?.high();
+    (high.is_above(0.0) && high.is_below(SLOWEST_RPM)).then(|| {
+        let high = high.value();
+        format!("`rpm` never exceeds {high:.0}: no engine turns so slowly; is it in turns a second?")
+    })
+}
+
+fn pulse_unit(ride: &Ride) -> Option<String> {
+    // No injector opens in so short a time; at idle no pulse is as long as the other.
+    const SHORTEST_MS: f64 = 0.1;
+    const LONGEST_MS: f64 = 100.0;
+    let high = Spread::of(ride, Channel::PulseWidthMs)?.high();
+    let guess = match () {
+        () if high.is_above(0.0) && high.is_below(SHORTEST_MS) => "seconds",
+        () if high.is_above(LONGEST_MS) => "microseconds",
+        () => return None,
+    };
+    let high = high.value();
+    Some(format!("`pulse_width_ms` goes up to {high:.3}: that looks like {guess}, not ms"))
+}
+
 fn ranges(ride: &Ride) -> Option<String> {
     let limits = [
         (Channel::ThrottlePct, -5.0, 110.0, "is it in percent?"),
@@ -82,6 +166,7 @@ fn ranges(ride: &Ride) -> Option<String> {
         (Channel::AirTempC, -40.0, 90.0, "is it in °C?"),
         (Channel::BaroKpa, 50.0, 110.0, "is it in kPa?"),
         (Channel::BatteryV, 5.0, 20.0, "is it in volts?"),
+        (Channel::SpeedKph, -5.0, 350.0, "is it in km/h?"),
     ];
     limits.into_iter().find_map(|(channel, low, high, question)| {
         let spread = Spread::of(ride, channel)?;
@@ -126,103 +211,4 @@ fn seldom_logged(ride: &Ride) -> Option<String> {
             units::plain((interval_s * 100.0).round() / 100.0)
         )
     })
-}
-
-/// Where the values that are there lie, each in its rank from the least to the
-/// greatest. Most questions are of limits nobody comes near, and counting the
-/// values beyond a limit answers them in a fraction of the time of sorting.
-#[derive(Clone, Copy)]
-struct Spread<'v> {
-    values: &'v [f64],
-    there: usize,
-}
-
-impl<'v> Spread<'v> {
-    /// `None` when no value is there.
-    fn of(ride: &'v Ride, channel: Channel) -> Option<Self> {
-        let values = ride.values(channel)?;
-        let there = count(values, |v| !v.is_nan());
-        (there > 0).then_some(Self { values, there })
-    }
-
-    /// The 1st percentile.
-    fn low(self) -> Quantile<'v> {
-        self.quantile(0.01)
-    }
-
-    /// The 99th percentile.
-    fn high(self) -> Quantile<'v> {
-        self.quantile(0.99)
-    }
-
-    fn quantile(self, share: f64) -> Quantile<'v> {
-        Quantile { spread: self, rank: ((self.there - 1) as f64 * share).round() as usize }
-    }
-
-    /// Whether the 1st and 99th percentile are proven to lie more than `by` apart,
-    /// which two counts around the middle row prove of nearly every living channel.
-    fn surely_moves_by(self, by: f64) -> bool {
-        let here = self.values[self.values.len() / 2..].iter().copied().find(|v| !v.is_nan());
-        here.is_some_and(|here| {
-            let apart = |low, high| !self.low().is_above(low) && !self.high().is_below(high);
-            apart(here - 2.0 * by, here) || apart(here, here + 2.0 * by)
-        })
-    }
-
-    fn median(self) -> Quantile<'v> {
-        Quantile { spread: self, rank: self.there / 2 }
-    }
-}
-
-/// A value known by its rank, and not looked for before it is needed.
-#[derive(Clone, Copy)]
-struct Quantile<'v> {
-    spread: Spread<'v>,
-    rank: usize,
-}
-
-impl Quantile<'_> {
-    fn is_below(self, limit: f64) -> bool {
-        count(self.spread.values, |v| v < limit) > self.rank
-    }
-
-    fn is_above(self, limit: f64) -> bool {
-        count(self.spread.values, |v| v > limit) >= self.spread.there - self.rank
-    }
-
-    fn value(self) -> f64 {
-        let mut there: Vec<f64> = self.spread.values.iter().copied().filter(|v| !v.is_nan()).collect();
-        *there.select_nth_unstable_by(self.rank, f64::total_cmp).1
-    }
-}
-
-fn count(values: &[f64], counts: impl Fn(f64) -> bool) -> usize {
-    values.iter().filter(|v| counts(**v)).count()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    proptest! {
-        #[test]
-        fn counting_answers_as_sorting_does(
-            values in prop::collection::vec(prop_oneof![(-4i8..4).prop_map(f64::from), Just(-0.0), Just(f64::NAN)], 1..60),
-            limit in (-4i8..4).prop_map(f64::from),
-        ) {
-            let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
-            prop_assume!(!sorted.is_empty());
-            sorted.sort_by(f64::total_cmp);
-            let spread = Spread { values: &values, there: sorted.len() };
-            for quantile in [spread.low(), spread.median(), spread.high()] {
-                let value = sorted[quantile.rank];
-                prop_assert_eq!(quantile.value().to_bits(), value.to_bits());
-                prop_assert_eq!(quantile.is_below(limit), value < limit);
-                prop_assert_eq!(quantile.is_above(limit), value > limit);
-            }
-            let apart = spread.high().value() - spread.low().value();
-            prop_assert!(!spread.surely_moves_by(0.7) || apart > 0.7);
-        }
-    }
 }

@@ -21,6 +21,7 @@ mod inferred;
 mod interrupts;
 mod kills;
 mod liars;
+mod loggers;
 mod manuals;
 mod pages;
 mod plain_git;

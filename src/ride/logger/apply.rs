@@ -30,6 +30,10 @@ pub(super) fn read(log: &dyn SourceLog, mapping: &Mapping, name: &str) -> Result
     if report.rows == 0 {
         return Err(RideError::NoSamples(String::new()));
     }
+    let is_wanted = |i: usize| plan.wanted.iter().any(|wanted| wanted.position == i);
+    let ignored =
+        log.titles().iter().enumerate().filter(|(i, title)| !is_wanted(*i) && !title.text.is_empty());
+    report.ignored_titles = ignored.map(|(_, title)| title.text.clone()).collect();
     report.notes.extend(plan.notes);
     let mut columns = read.columns;
     let time = match plan.has_time {

@@ -117,7 +117,7 @@ pub enum Separator {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Decimal {
-    /// A comma where most numbers of the first rows have one and commas separate no fields.
+    /// A comma where more numbers of the first rows have one than a point.
     #[default]
     Auto,
     /// `.`
@@ -393,13 +393,6 @@ impl Check<'_> {
     fn mapping(&mut self, mapping: &Mapping) {
         if mapping.channels.0.is_empty() {
             self.say(&["channels"], "`channels` needs at least one channel", None);
-        }
-        if mapping.text.separator == Separator::Comma && mapping.text.decimal == Decimal::Comma {
-            self.say(
-                &["text", "decimal"],
-                "commas cannot stand both between fields and before decimals",
-                None,
-            );
         }
         if mapping.time.wraps_at.is_some() && is_written_clock(mapping.time.form) {
             self.say(

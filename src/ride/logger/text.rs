@@ -15,8 +15,10 @@ pub(in crate::ride) struct TextLog<'t> {
     /// The titles with their units.
     pub titles: Vec<Title>,
     /// Whether a row of units stands under the titles.
+    #[allow(dead_code, reason = "for writing a logger file from a log")]
     pub has_unit_row: bool,
     /// One-based line of the titles.
+    #[allow(dead_code, reason = "for writing a logger file from a log")]
     pub titles_line: u64,
     /// How the rows are written.
     pub dialect: Dialect,
@@ -150,6 +152,7 @@ impl<'t> TextLog<'t> {
     }
 
     /// The first rows, field by field.
+    #[allow(dead_code, reason = "for writing a logger file from a log")]
     pub fn first_rows(&self, rows: usize) -> Vec<Vec<&'t [u8]>> {
         let lines = self.rows.split(|b| *b == b'\n').map(<[u8]>::trim_ascii_end);
         lines.filter(|line| !line.is_empty()).take(rows).map(|line| self.dialect.split(line)).collect()
@@ -224,9 +227,6 @@ fn is_unit_row(line: &[u8], dialect: &Dialect, titles: usize) -> bool {
 /// A comma where more of the first fields have one between digits than a point.
 fn decimal_of(rows: &[u8], dialect: &Dialect) -> u8 {
     const LOOKED_AT_ROWS: usize = 50;
-    if dialect.delimiter == b',' {
-        return b'.';
-    }
     let with = |decimal: u8| {
         let rows = rows.split(|b| *b == b'\n').take(LOOKED_AT_ROWS);
         rows.flat_map(|row| dialect.split(row.trim_ascii_end()))

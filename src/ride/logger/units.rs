@@ -261,7 +261,9 @@ impl Unit {
             Unit::Hpa => Unit::Mbar,
             other => other,
         };
-        self == told || (!told.is_gauge() && plain(self) == plain(told))
+        // A title that writes `°` may mean °C.
+        let is_degree = told == Unit::Degrees && self.quantity() == Quantity::Temperature;
+        self == told || is_degree || (!told.is_gauge() && plain(self) == plain(told))
     }
 }
 
@@ -371,6 +373,7 @@ mod tests {
         assert_eq!(from_text("U/min"), Some(Unit::PerMinute));
         assert_eq!(from_text("furlongs"), None);
         assert!(Unit::PsiGauge.agrees_with(Unit::Psi) && Unit::Mbar.agrees_with(Unit::Hpa));
+        assert!(Unit::Celsius.agrees_with(Unit::Degrees));
         assert!(!Unit::Psi.agrees_with(Unit::PsiGauge) && !Unit::Psi.agrees_with(Unit::Kpa));
     }
 }
