@@ -9,6 +9,7 @@ use crate::pipeline::{Plan, RideContext};
 use crate::ride::Loggers;
 use crate::units;
 use std::collections::BTreeMap;
+use std::path::Path;
 
 /// Gives the records of a run's rides.
 pub(super) struct Recall<'a> {
@@ -45,7 +46,9 @@ impl<'a> Recall<'a> {
     /// When the tables the ride was made on were not given.
     pub fn ride(&self, ride: &UsableRide) -> Recorded {
         let (context, key) = &self.by_revision[ride.revision.as_str()];
-        let key = key.of_ride(&ride.sha256, &ride.path);
+        // By the name it was registered under: renamed since, it is the same ride.
+        let name = Path::new(&ride.name);
+        let key = key.of_ride(&ride.sha256, name);
         let kept = self.cache.and_then(|cache| cache.read(Kind::Record, &key));
         if let Some(recorded) = kept.and_then(|kept| decode(&kept)) {
             return recorded;
@@ -55,7 +58,7 @@ impl<'a> Recall<'a> {
             .bytes(&ride.path, &ride.sha256)
             .map_err(|error| RideFailure::new(format!("cannot be read: {error}")))?
             .ok_or_else(|| RideFailure::new("changed while it was read"))?;
-        let recorded = RideRecord::of(self.plan, (&ride.path, &bytes, &ride.sha256), self.loggers, context);
+        let recorded = RideRecord::of(self.plan, (name, &bytes, &ride.sha256), self.loggers, context);
         drop(bytes);
         if let (Some(cache), Some(payload)) = (self.cache, encode(&recorded)) {
             cache.write(Kind::Record, &key, &payload);
