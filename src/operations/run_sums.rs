@@ -13,7 +13,6 @@ use crate::ledger::Moment;
 use crate::pipeline::{Plan, RideOutcome, evidence_of_rides};
 use crate::revision::revision_number;
 use std::collections::BTreeMap;
-use std::path::Path;
 
 /// The tables each ride was made on; rides whose tables do not serve are passed over.
 pub(super) fn ridden_tables(
