@@ -82,20 +82,15 @@ impl<'a> OnGrid<'a> {
         let spreads = self.spreads(settings.noise_floor_pct, |sample| self.shares(sample));
         let fresh = fresh_share(ride.interval_s, ride.memory_s);
         let away_s = ride.interval_s * 1.5 + settings.dwell_gap_s;
-        let mut cells = vec![OpenCell::default(); self.grid.cells()];
+        let open = |spread: &Option<(f64, f64)>| OpenCell::new(*spread, settings.outlier_k);
+        let mut cells: Vec<OpenCell> = spreads.iter().map(open).collect();
         for (i, sample) in ride.samples.iter().enumerate() {
             for (cell, share) in self.shares(i) {
-                let Some((centre, spread)) = spreads[cell] else { continue };
-                let robust = huber_weight((sample.factor - centre) / spread, settings.outlier_k);
-                let weight = share * ride.interval_s * robust;
-                cells[cell].add(sample, weight, fresh, away_s);
+                cells[cell].add(sample, share * ride.interval_s, away_s);
             }
         }
-        cells
-            .into_iter()
-            .zip(&ride.ridden_amounts)
-            .map(|(cell, amount)| cell.close().scaled(*amount))
-            .collect()
+        let closed = cells.into_iter().zip(&ride.ridden_amounts);
+        closed.map(|(cell, amount)| cell.close(fresh).scaled(*amount)).collect()
     }
 
     /// The cells that a sample speaks for, each with its share.
@@ -114,7 +109,9 @@ impl<'a> OnGrid<'a> {
         floor_pct: f64,
         shares: impl Fn(usize) -> I,
     ) -> Vec<Option<(f64, f64)>> {
-        let mut asked: Vec<Vec<(f64, f64)>> = vec![Vec::new(); self.grid.cells()];
+        let mut counts = vec![0; self.grid.cells()];
+        (0..self.places.len()).flat_map(&shares).for_each(|(cell, _)| counts[cell] += 1);
+        let mut asked: Vec<Vec<(f64, f64)>> = counts.into_iter().map(Vec::with_capacity).collect();
         for &sample in &self.by_factor {
             let factor = self.ride.samples[sample as usize].factor;
             shares(sample as usize).for_each(|(cell, share)| asked[cell].push((factor, share)));
@@ -129,29 +126,37 @@ impl<'a> OnGrid<'a> {
 }
 
 /// A cell while the samples of a ride come in, in order of time.
-#[derive(Debug, Clone, Copy)]
 struct OpenCell {
-    sums: CellSums,
+    /// The ride's own median here, and how far from it a sample loses weight.
+    centre: f64,
+    reach: f64,
+    last_s: f64,
     /// Weight and weighted factor of the dwell that goes on.
     dwell: (f64, f64),
-    last_s: f64,
-}
-
-impl Default for OpenCell {
-    fn default() -> Self {
-        Self { sums: CellSums::default(), dwell: (0.0, 0.0), last_s: f64::NEG_INFINITY }
-    }
+    sums: CellSums,
 }
 
 impl OpenCell {
-    fn add(&mut self, sample: &Sample, weight: f64, fresh: f64, away_s: f64) {
+    fn new(spread: Option<(f64, f64)>, outlier_k: f64) -> Self {
+        let (centre, spread) = spread.unwrap_or((f64::NAN, f64::NAN));
+        Self {
+            centre,
+            reach: outlier_k * spread,
+            last_s: f64::NEG_INFINITY,
+            dwell: (0.0, 0.0),
+            sums: CellSums::default(),
+        }
+    }
+
+    fn add(&mut self, sample: &Sample, weight: f64, away_s: f64) {
         if sample.time_s - self.last_s > away_s {
             self.end_dwell();
         }
         self.last_s = sample.time_s;
+        let weight = weight * huber_weight(sample.factor - self.centre, self.reach);
         self.sums.w += weight;
         self.sums.wy += weight * sample.factor;
-        self.sums.ww += weight * weight / fresh;
+        self.sums.ww += weight * weight;
         self.dwell.0 += weight;
         self.dwell.1 += weight * sample.factor;
     }
@@ -163,8 +168,9 @@ impl OpenCell {
         }
     }
 
-    fn close(mut self) -> CellSums {
+    fn close(mut self, fresh: f64) -> CellSums {
         self.end_dwell();
+        self.sums.ww /= fresh;
         self.sums.close_ride();
         self.sums
     }

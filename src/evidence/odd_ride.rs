@@ -236,13 +236,14 @@ struct CellOfAll {
     rides: Vec<(f64, f64)>,
     /// Their robust mean, where it is not sought anew without each of them.
     middle: f64,
-    /// The weighted sum and the weight behind it.
-    sums: (f64, f64),
+    /// The weight of all, and of those alone that keep all of theirs.
+    weight: f64,
+    full_weight: f64,
 }
 
 /// Up to so many rides the middle of the others is sought anew for each. One of more
-/// moves the middle of all so little that a single round from there finds that of the
-/// others; the rest is of the order of one over the number of rides, squared.
+/// moves the middle of all so little that one Newton step from there finds that of the
+/// others.
 const FEW_RIDES: usize = 16;
 
 impl CellOfAll {
@@ -252,17 +253,25 @@ impl CellOfAll {
             _ => middle_of(&rides),
         };
         let middle = middle.map_or(f64::NAN, |(middle, _)| middle);
-        let terms = rides.iter().map(|ride| term(*ride, middle));
-        let sums = terms.fold((0.0, 0.0), |sums, term| (sums.0 + term.0, sums.1 + term.1));
-        Self { rides, middle, sums }
+        let (mut weight, mut full_weight) = (0.0, 0.0);
+        for ride in &rides {
+            let (all, full) = weights(*ride, middle);
+            weight += all;
+            full_weight += full;
+        }
+        Self { rides, middle, weight, full_weight }
     }
 
     /// The robust mean of the rides but one, and its relative variance.
     fn without(&self, ride: (f64, f64)) -> Option<(f64, f64)> {
         if self.rides.len() > FEW_RIDES {
-            let own = term(ride, self.middle);
-            let weight = self.sums.1 - own.1;
-            return Some(((self.sums.0 - own.0) / weight, 1.0 / weight));
+            let (own, own_full) = weights(ride, self.middle);
+            let weight = self.weight - own;
+            // A ride that has lost weight pulls the same wherever the middle is.
+            const LEAST_FULL: f64 = 0.5;
+            let stiffness = (self.full_weight - own_full).max(LEAST_FULL * weight);
+            let middle = self.middle - own * (ride.0 - self.middle) / stiffness;
+            return Some((middle, 1.0 / weight));
         }
         let mut others = self.rides.clone();
         others.remove(others.iter().position(|other| *other == ride)?);
@@ -270,11 +279,13 @@ impl CellOfAll {
     }
 }
 
-/// A ride's weighted mean of a cell, and its weight, in the robust mean about `middle`.
-fn term((mean, variance): (f64, f64), middle: f64) -> (f64, f64) {
+/// A ride's weight in the robust mean about `middle`, and the same if it keeps all of
+/// its weight, else 0.
+fn weights((mean, variance): (f64, f64), middle: f64) -> (f64, f64) {
     let variance = variance + CELL_SPREAD * CELL_SPREAD;
     let robust = huber_weight((mean / middle - 1.0) / variance.sqrt(), HUBER_K);
-    (robust / variance * mean, robust / variance)
+    let weight = robust / variance;
+    (weight, if robust < 1.0 { 0.0 } else { weight })
 }
 
 /// A robust mean of rides, and its relative variance.
@@ -287,9 +298,9 @@ fn middle_of(rides: &[(f64, f64)]) -> Option<(f64, f64)> {
         let mut sum = 0.0;
         weight = 0.0;
         for ride in rides {
-            let term = term(*ride, middle);
-            sum += term.0;
-            weight += term.1;
+            let (own, _) = weights(*ride, middle);
+            sum += own * ride.0;
+            weight += own;
         }
         middle = sum / weight;
     }
@@ -409,7 +420,7 @@ mod tests {
     }
 
     #[test]
-    fn of_many_rides_one_round_finds_the_middle_of_the_others() {
+    fn of_many_rides_one_step_finds_the_middle_of_the_others() {
         let mean =
             |i: usize| 40.0 * (1.0 + 0.03 * (i as f64 * 12.9898).sin() + if i == 7 { 0.2 } else { 0.0 });
         let rides: Vec<(f64, f64)> =

@@ -5,7 +5,9 @@
 //! engine moves from cell to cell, the wrong delay puts the error of one cell on
 //! another: the right one leaves the least that no table explains.
 
-use super::response::{Course, Following, Readings};
+use super::lively::Lively;
+use super::readings::Readings;
+use super::response::{Course, Following};
 use super::rows::{RideContext, Rows, hold};
 use super::stages::TEMP_LASTS_S;
 use super::timing::{Timing, timing_of};
@@ -104,10 +106,6 @@ const LARGEST_MISS: f64 = 0.5;
 /// Rows around a fuel cut say more about the film than about the delay, s.
 const BEFORE_CUT_S: f64 = 0.2;
 const AFTER_CUT_S: f64 = 0.5;
-/// The liveliest stretches of a ride, up to so many rows, tell what the whole of
-/// it would: the table is pinned by them as well, and time is saved.
-const STRETCH_S: f64 = 10.0;
-const MOST_ROWS: usize = 6000;
 /// Film and filling start in balance at a stretch and must first find their state.
 const FIND_STATE_S: f64 = 1.5;
 /// Below this gain over what is usual the ride says nothing of its own.
@@ -162,43 +160,6 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     match timing {
         Timing::Wrong(why) => FoundDelay { doubt: Some(why), grave: true, ..found },
         Timing::Usual | Timing::Silent => found,
-    }
-}
-
-/// The stretches of a ride in which the wanted air changes most.
-struct Lively {
-    /// Whether a row of the ride lies in one.
-    mask: Vec<bool>,
-    /// Their rows, and those just behind each, where their gas still shows.
-    rows: Vec<usize>,
-}
-
-impl Lively {
-    fn of(rows: &Rows<'_>, course: &Course<'_>, is_warm: impl Fn(usize) -> bool) -> Self {
-        let (time_s, air) = (course.time_s(), course.air());
-        let mut stretches: Vec<(f64, usize, usize)> = Vec::new();
-        let mut from = 0;
-        for i in 0..rows.len() {
-            let ends = i + 1 == rows.len() || time_s[i + 1] - time_s[from] >= STRETCH_S;
-            if ends {
-                let warm = (from + 1..=i).filter(|k| is_warm(*k) && rows.is_kept(*k));
-                let steps = warm.map(|k| (air[k] / air[k - 1]).ln().abs()).filter(|s| s.is_finite());
-                stretches.push((steps.sum(), from, i));
-                from = i + 1;
-            }
-        }
-        stretches.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-        let mut mask = vec![false; rows.len()];
-        let mut taken = 0;
-        for (_, from, to) in stretches {
-            if taken + to - from + 1 > MOST_ROWS && taken > 0 {
-                break;
-            }
-            taken += to - from + 1;
-            mask[from..=to].fill(true);
-        }
-        let with_tails = hold(time_s, &mask, 0.0, course.gap_s());
-        Self { rows: (0..rows.len()).filter(|i| with_tails[*i]).collect(), mask }
     }
 }
 

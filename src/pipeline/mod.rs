@@ -8,7 +8,10 @@
 mod delay;
 pub(crate) mod delays;
 mod gas_flow;
+mod lag;
+mod lively;
 mod plan;
+mod readings;
 mod response;
 mod ride_run;
 mod rows;

@@ -9,6 +9,7 @@
 
 use super::delay::FoundDelay;
 use super::gas_flow::gas_flow_with_kg_s;
+use super::lag::{Decay, Decayed, lagged};
 use super::rows::{RideContext, Rows};
 use super::signs::logged_cut;
 use crate::bike::{ClosedLoopMode, FixedDelay, FuelTableKind, Mixture};
@@ -17,7 +18,6 @@ use crate::ride::Channel;
 use crate::table::LoadAxis;
 use crate::units::kelvin;
 use std::borrow::Cow;
-use std::cell::Cell;
 
 /// Pressure in the exhaust pipe, close to ambient. Common practice, no source.
 const EXHAUST_KPA: f64 = 101.3;
@@ -289,73 +289,6 @@ fn between(before: Option<(f64, f64)>, after: Option<(f64, f64)>, at: f64, gap_s
     }
 }
 
-/// What is left of a first-order lag's past after a step in time.
-struct Decayed {
-    tau_s: f64,
-    /// `e^(−dt/τ)`; of no account where `tau_s` is not above zero.
-    left: f64,
-}
-
-/// The decay of one time constant. A log's steps are the same few over and over, so
-/// each is worked out once.
-struct Decay {
-    tau_s: f64,
-    known: [(f64, f64); Self::KNOWN],
-}
-
-impl Decay {
-    const KNOWN: usize = 64;
-
-    fn new(tau_s: f64) -> Self {
-        Self { tau_s, known: [(f64::NAN, f64::NAN); Self::KNOWN] }
-    }
-
-    fn over(&mut self, dt_s: f64) -> Decayed {
-        // Steps of one pace differ in their last bits only; the product spreads these.
-        const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
-        let place = dt_s.to_bits().wrapping_mul(SPREAD) >> (u64::BITS - Self::KNOWN.trailing_zeros());
-        let known = &mut self.known[place as usize];
-        if known.0 != dt_s {
-            *known = (dt_s, (-dt_s / self.tau_s).exp());
-        }
-        Decayed { tau_s: self.tau_s, left: known.1 }
-    }
-}
-
-/// A first-order lag along rows in an order of time, exact for values that run
-/// straight from row to row; it starts anew, in balance, after a gap.
-///
-/// Units: s. Source: textbook response of `τ ẏ = x − y` to a ramp.
-fn lagged(
-    time_s: &[f64],
-    values: &[f64],
-    gap_s: f64,
-    order: impl Iterator<Item = usize>,
-    mut decayed: impl FnMut(usize, f64) -> Decayed,
-) -> Vec<f64> {
-    let mut out = vec![f64::NAN; values.len()];
-    // Time, value and lagged value of the row before.
-    let mut before: Option<(f64, f64, f64)> = None;
-    for i in order {
-        let x = values[i];
-        if !x.is_finite() {
-            before = None;
-            continue;
-        }
-        out[i] = x;
-        if let Some((before_s, value, lag)) = before {
-            let dt_s = (time_s[i] - before_s).abs();
-            let Decayed { tau_s, left } = decayed(i, dt_s);
-            if tau_s > 0.0 && dt_s <= gap_s {
-                let trail = (x - value) / dt_s * tau_s;
-                out[i] = x - trail + (lag - value + trail) * left;
-            }
-        }
-        before = Some((time_s[i], x, out[i]));
-    }
-    out
-}
-
 /// Fuel of a cycle at wanted lambda 1 if the ridden table, which holds `cell` at the
 /// point, is right; in any unit.
 fn fuel_of_cycle(context: &RideContext<'_>, cell: f64, rpm: f64, load: f64) -> f64 {
@@ -391,50 +324,6 @@ fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
         }
     };
     (0..rows.len()).map(meant).collect()
-}
-
-/// The readings of one sensor, rows without one left out.
-///
-/// It is asked for times that follow each other, and looks from the last one on.
-pub struct Readings {
-    time_s: Vec<f64>,
-    values: Vec<f64>,
-    last: Cell<usize>,
-}
-
-impl Readings {
-    /// The readings that are there.
-    pub fn new(time_s: &[f64], values: &[f64]) -> Self {
-        let there = time_s.iter().zip(values).filter(|(_, v)| !v.is_nan());
-        let (time_s, values) = there.unzip();
-        Self { time_s, values, last: Cell::new(0) }
-    }
-
-    /// The reading at a time, on the line between its two neighbours; NaN where
-    /// these lie too far apart.
-    pub fn at(&self, at_s: f64, reach_s: f64) -> f64 {
-        let (time_s, values) = (&self.time_s, &self.values);
-        let mut after = self.last.get();
-        while after < time_s.len() && time_s[after] < at_s {
-            after += 1;
-        }
-        while after > 0 && time_s[after - 1] >= at_s {
-            after -= 1;
-        }
-        self.last.set(after);
-        if after == time_s.len() {
-            return f64::NAN;
-        }
-        if time_s[after] == at_s {
-            return values[after];
-        }
-        let Some(before) = after.checked_sub(1) else { return f64::NAN };
-        let gap = time_s[after] - time_s[before];
-        if gap > reach_s {
-            return f64::NAN;
-        }
-        values[before] + (values[after] - values[before]) * (at_s - time_s[before]) / gap
-    }
 }
 
 #[cfg(test)]
@@ -503,16 +392,5 @@ mod tests {
         let (lambda, _) = step_answer(&Following { film_share: 0.3, ..Following::default() }, cut);
         assert_eq!(lambda[259], FREE_AIR_LAMBDA);
         assert!(lambda[261] > 1.1 && lambda[300] < 1.01, "{} {}", lambda[261], lambda[300]);
-    }
-
-    #[test]
-    fn a_lag_is_exact_on_a_ramp_and_starts_anew_after_a_gap() {
-        let time: Vec<f64> =
-            (0..200).map(|i| f64::from(i) * 0.05 + if i >= 100 { 9.0 } else { 0.0 }).collect();
-        let ramp: Vec<f64> = time.iter().map(|t| 2.0 * t).collect();
-        let mut decay = Decay::new(0.1);
-        let out = lagged(&time, &ramp, 0.5, 0..200, |_, dt_s| decay.over(dt_s));
-        assert!((out[99] - (ramp[99] - 0.2)).abs() < 1e-9, "behind by its time constant");
-        assert_eq!(out[100], ramp[100]);
     }
 }

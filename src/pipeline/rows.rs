@@ -55,7 +55,7 @@ pub struct Rows<'a> {
     /// The reasons met so far, each with how many samples it dropped.
     reasons: Vec<(&'static Reason, usize)>,
     /// Where the rows lie on each grid that was asked for.
-    places: RefCell<Vec<(Grid, Rc<[Place]>)>>,
+    places: RefCell<Vec<(Grid, Rc<Vec<Place>>)>>,
 }
 
 impl<'a> Rows<'a> {
@@ -128,13 +128,13 @@ impl<'a> Rows<'a> {
     }
 
     /// Where the rows lie on a grid.
-    pub fn places(&self, grid: &Grid) -> Rc<[Place]> {
+    pub fn places(&self, grid: &Grid) -> Rc<Vec<Place>> {
         let mut known = self.places.borrow_mut();
         if let Some((_, places)) = known.iter().find(|(known, _)| known == grid) {
             return Rc::clone(places);
         }
         let points = self.rpm.iter().copied().zip(self.load.iter().copied());
-        let places: Rc<[Place]> = grid.places(points).into();
+        let places = Rc::new(grid.places(points));
         known.push((grid.clone(), Rc::clone(&places)));
         places
     }
@@ -235,10 +235,16 @@ impl<'a> Rows<'a> {
     pub fn drop_where(&mut self, mask: &[bool], reason: &'static Reason) {
         let number = self.number_of(reason);
         let mut dropped = 0;
-        for (fate, drop) in self.fate.iter_mut().zip(mask) {
-            let now = *drop && *fate == 0;
-            dropped += usize::from(now);
-            *fate += u8::from(now) * number;
+        // Most masks are set in few places.
+        const BLOCK: usize = 64;
+        for (fates, drops) in self.fate.chunks_mut(BLOCK).zip(mask.chunks(BLOCK)) {
+            if !drops.contains(&true) {
+                continue;
+            }
+            for (fate, _) in fates.iter_mut().zip(drops).filter(|(fate, drop)| **drop && **fate == 0) {
+                *fate = number;
+                dropped += 1;
+            }
         }
         self.reasons[usize::from(number) - 1].1 += dropped;
     }
@@ -351,16 +357,19 @@ const FULL_ENOUGH: f64 = 0.6;
 /// Units: the channel's unit per s.
 pub fn rate(time_s: &[f64], values: &[f64], window_s: f64, longest_gap_s: f64) -> Vec<f64> {
     let mut rates = vec![0.0f64; values.len()];
-    let next_after = |row: usize| (row + 1..values.len()).find(|i| values[*i].is_finite());
-    let Some(mut from) = (0..values.len()).find(|i| values[*i].is_finite()) else { return rates };
+    let Some(mut from) = values.iter().position(|value| value.is_finite()) else { return rates };
     let mut before = from;
-    while let Some(now) = next_after(before) {
+    for now in from + 1..values.len() {
+        if !values[now].is_finite() {
+            continue;
+        }
         // The last reading that is a whole window away, or else the first that may serve.
-        while let Some(later) = next_after(from)
-            && later < now
-            && time_s[now] - time_s[later] >= window_s
-        {
-            from = later;
+        let mut later = from + 1;
+        while later < now && time_s[now] - time_s[later] >= window_s {
+            if values[later].is_finite() {
+                from = later;
+            }
+            later += 1;
         }
         let gap = time_s[now] - time_s[before] > longest_gap_s;
         let span = time_s[now] - time_s[from];

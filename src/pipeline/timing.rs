@@ -4,7 +4,8 @@
 //! else, make a wrong map with small error bars. The reading is tried at other
 //! times than a sensor's: there it must fit the ride less well.
 
-use super::response::{Course, Following, Readings};
+use super::readings::Readings;
+use super::response::{Course, Following};
 use super::unexplained::{FEWEST_ROWS, Speaker, without_table};
 use crate::bike::FixedDelay;
 use crate::table::Grid;

@@ -5,7 +5,8 @@
 //! is computed for each sample.
 
 use super::super::delay::estimate_delay;
-use super::super::response::{Alignment, Course, Readings};
+use super::super::readings::Readings;
+use super::super::response::{Alignment, Course};
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use crate::bike::Delay;

@@ -4,7 +4,8 @@
 //! sensor would have read on the way if the table were right, divides that out,
 //! and lets a sample count the less the more there was to divide out.
 
-use super::super::response::{Alignment, Following, Readings};
+use super::super::readings::Readings;
+use super::super::response::{Alignment, Following};
 use super::super::rows::{Reason, RideContext, Rows};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use schemars::JsonSchema;
