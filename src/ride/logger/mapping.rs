@@ -526,6 +526,9 @@ impl Check<'_> {
             self.say(&below("volts"), "`volts` needs at least two points", None);
         } else if points.windows(2).any(|pair| pair[0].0 == pair[1].0) {
             self.say(&below("volts"), "`volts` has two values for the same reading", None);
+        } else if let Some(at) = turn(&points) {
+            let what = format!("`volts` must rise or fall all the way; at {at} it turns back");
+            self.say(&below("volts"), what, Some("two readings would mean the same value".to_owned()));
         }
     }
 
@@ -546,6 +549,19 @@ impl Check<'_> {
             self.say(&["channels", channel.name()], what, None);
         }
     }
+}
+
+/// The reading at which values that rose begin to fall, or the other way round; a flat stretch is no turn.
+fn turn(points: &[(f64, f64)]) -> Option<f64> {
+    let mut way = 0.0;
+    for pair in points.windows(2) {
+        let step = pair[1].1 - pair[0].1;
+        if step * way < 0.0 {
+            return Some(pair[0].0);
+        }
+        way = if step == 0.0 { way } else { step };
+    }
+    None
 }
 
 /// Whether times are written with colons, and are no counter.
