@@ -21,10 +21,14 @@ pub(super) fn are_titles(titles: &[Title], mapping: &Mapping, has_own_times: boo
 /// Reads the channels of a log.
 ///
 /// # Errors
-/// What of the mapping the log contradicts, in words; and what is wrong with the log itself.
+/// What of the mapping the log contradicts, in words; that it has none of the mapped titles; and
+/// what is wrong with the log itself.
 pub(super) fn read(log: &dyn SourceLog, mapping: &Mapping, name: &str) -> Result<RawColumns, RideError> {
     let contradiction = |what: String| RideError::Logger { name: name.to_owned(), what };
     let plan = Plan::new(log, mapping).map_err(contradiction)?;
+    if plan.wanted.len() == usize::from(plan.has_time) {
+        return Err(RideError::NoLogger(super::shown(log.titles())));
+    }
     let read = log.read(&plan.wanted)?;
     let mut report = read.report;
     if report.rows == 0 {
