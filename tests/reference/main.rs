@@ -14,6 +14,8 @@ mod git;
 mod injectors;
 mod lag;
 mod lambda_delay;
+mod loggers_page;
+mod logs;
 mod mixture;
 mod real_logs;
 mod robust;
