@@ -6,9 +6,11 @@
 
 What enters: a folder with the raw logs (else RIDELOOP_REAL_LOGS, else `../shared/data` beside the
 repository). A log is known by its SHA-256, whatever its name, and none is copied, but for the
-excerpt in real_log/, whose licence allows it. What leaves: per log and settings the rows at every
-step by reason, the median correction, and what stands in every cell of a coarse table. With
---check a log that is not in the folder keeps its numbers unchecked, and the script says so.
+excerpt in real_log/, whose licence allows it. What leaves: per log what stands in every channel
+(a hash of all its values, how many there are, their mean), which the tool must read through the
+logger in real_log/loggers; per log and settings the rows at every step by reason, the median
+correction, and what stands in every cell of a coarse table. With --check a log that is not in the
+folder keeps its numbers unchecked, and the script says so.
 
 The rules are those of `rideloop stages` and of the docs of `rate`, `hold` and `accumulate`, done
 another way: state by forward fill instead of a loop, windows by merge_asof or, on a whole-second
@@ -60,52 +62,75 @@ TRIMS = {
     8: "map_kpa", 15: "baro_kpa", 17: "air_temp_c", 21: "battery_v",
 }  # fmt: skip
 DRIVE = {1: "engine_temp_c", 2: "map_kpa", 3: "rpm", 4: "speed_kph", 5: "air_temp_c", 7: "throttle_pct"}
-SIGNALS = {
-    "rpm": "rpm", "map": "map_kpa", "ect": "engine_temp_c", "tps": "throttle_pct", "stft1": "short_pct",
-    "ltft1": "long_pct", "lambda_wb": "lambda", "lambda_cmd": "lambda_target",
-}  # fmt: skip
+SPARSE = {"rpm": "rpm", "map": "map_kpa", "ect": "engine_temp_c", "tps": "throttle_pct"}
+HELD = SPARSE | {"stft1": "short_pct", "ltft1": "long_pct", "lambda_wb": "lambda", "lambda_cmd": "lambda_target"}
+PHONE = {"Vehicle speed": "speed_kph"}
+HELD_S = 600.0  # so long a logger may hold a value
+
+
+def from_the_start(time_s, start_s):
+    """Seconds from the first row of the log, whole microseconds."""
+    return ((time_s - start_s) * 1e6).round() / 1e6
 
 
 def with_trim(frame):
     """Short and long term multiply; the tool's channel holds what both add."""
-    if "short_pct" not in frame:
-        return frame
     both = (1.0 + frame.short_pct / 100.0) * (1.0 + frame.long_pct / 100.0)
     return frame.drop(columns=["short_pct", "long_pct"]).assign(trim_pct=(both - 1.0) * 100.0)
 
 
 def read_trims(path):
-    """A wide log without lambda: in closed loop the wanted one is held, so 1 stands for it."""
     raw = pd.read_csv(path, header=None, skiprows=1, usecols=list(TRIMS), dtype=float)
-    return with_trim(raw.rename(columns=TRIMS)).assign(**{"lambda": 1.0})
+    frame = with_trim(raw.rename(columns=TRIMS))
+    return frame.assign(time_s=from_the_start(frame.time_s, frame.time_s[0]))
 
 
 def read_drive(path):
-    """A wide log with the time of day; no lambda, 1 stands for it and is never judged."""
     raw = pd.read_csv(path, header=None, skiprows=1, encoding="latin-1")
     clock = pd.to_timedelta(raw[0])
     time_s = (clock - clock.iloc[0]) / pd.Timedelta(1, "s")
-    return raw[list(DRIVE)].rename(columns=DRIVE).assign(time_s=time_s, **{"lambda": 1.0})
+    return raw[list(DRIVE)].rename(columns=DRIVE).assign(time_s=time_s)
 
 
-def long_table(path):
-    raw = pd.read_csv(path)
-    raw = raw[raw.signal.isin(SIGNALS)]
-    return raw.pivot(index="t_s", columns="signal", values="value").rename(columns=SIGNALS)
+def one_row_a_time(raw, time, name, value, names):
+    """One row a value becomes one row of all values of a time; of two the later stands."""
+    start_s = raw[time].iloc[0]
+    raw = raw[raw[name].isin(names)].drop_duplicates([time, name], keep="last")
+    frame = raw.pivot(index=time, columns=name, values=value).rename(columns=names).reset_index(names="time_s")
+    return frame.assign(time_s=from_the_start(frame.time_s, start_s))
+
+
+def read_bus(path, names):
+    return one_row_a_time(pd.read_csv(path), "t_s", "signal", "value", names)
 
 
 def read_held(path):
-    """One value a row: each channel holds its last value, from where all are known."""
-    held = long_table(path).ffill().dropna().reset_index(names="time_s")
-    return with_trim(held)
+    frame = read_bus(path, HELD)
+    for channel in set(HELD.values()):
+        assert frame.time_s[frame[channel].notna()].diff().max() <= HELD_S, "no log here holds a value for so long"
+    return with_trim(frame.ffill())
 
 
-def read_sparse(path):
-    """One value a row, left as it is: most channels are missing in most rows."""
-    return long_table(path).reset_index(names="time_s").assign(**{"lambda": 1.0})
+def read_phone(path):
+    raw = pd.read_csv(path, sep=";")
+    return one_row_a_time(raw, "SECONDS", "PID", "VALUE", PHONE)
 
 
-READERS = {"trims": read_trims, "drive": read_drive, "held": read_held, "sparse": read_sparse}
+# By the loggers in real_log/loggers.
+READERS = {
+    "petrol_trims": read_trims, "drive_obd": read_drive, "phone": read_phone,
+    "bus_held": read_held, "bus_sparse": lambda path: read_bus(path, SPARSE),
+}  # fmt: skip
+
+
+def with_lambda(frame):
+    """What the filters get. A log without lambda gets 1 throughout: in closed loop the controller
+    holds the wanted one, and in the others nothing is judged by it. A log with it is taken from
+    where all its channels are known."""
+    if "lambda" in frame:
+        return frame.dropna().reset_index(drop=True)
+    return frame.assign(**{"lambda": 1.0})
+
 
 # The excerpt: from the cold engine well into the warm drive, s, and the signals a case needs.
 EXCERPT_S = (1.0, 800.0)
@@ -115,7 +140,7 @@ EXCERPT_FROM = "0248291775eae692f56f406d725b0228ef5645dfb2857f6e556bc3fd5c250d53
 def excerpt_text(path):
     raw = pd.read_csv(path, dtype=str)
     time_s = raw.t_s.astype(float)
-    kept = raw[raw.signal.isin(SIGNALS) & time_s.between(*EXCERPT_S)]
+    kept = raw[raw.signal.isin(HELD) & time_s.between(*EXCERPT_S)]
     return kept.to_csv(index=False, lineterminator="\n")
 
 
@@ -148,30 +173,35 @@ def stages(**changed):
 
 
 USUAL = stages(warm=USUAL_WARM, closed_loop={}, transients=USUAL_TRANSIENTS)
-# alias, SHA-256, how it is read, axes, stages
+# alias, SHA-256, logger, axes, stages
 CASES = [
-    ("petrol car, city drive", "7df8f70ca69cfc0ad9c462cd1fa3f60ad6742d6b9a91fba0066be692eeb57691", "trims", PETROL, stages(warm=ON_THE_EDGE)),
-    ("petrol car, long drive", "d736fba8162f2e660b45bc53fc7895f0787a02d33fef7fdbd2a5f6ffb4c83cb6", "trims", PETROL, stages()),
-    ("petrol car, idle", "6c6479eab43ea60c8684f5de3039ea80fa89932d43ab276b9485880b1a4567e0", "trims", PETROL, stages(warm=EARLY)),
-    ("petrol car, three titles too many", "c5e48eafc28544ff91f19cd8784b231926d78a5bedfc04ad75998bd42758c0f1", "trims", PETROL, stages()),
-    ("diesel car, drive to warm", "9c7a6c43be05a4bd25b1d11f1a30daf7671bbb287b9cd4e42501d3865fdb9606", "drive", BOOSTED, USUAL),
-    ("diesel car, never warm", "d88e7985cf63f803afa9c8440da4abc9b65b7e254e0d983be73dbedb8e6802c4", "drive", BOOSTED, USUAL),
+    ("petrol car, city drive", "7df8f70ca69cfc0ad9c462cd1fa3f60ad6742d6b9a91fba0066be692eeb57691", "petrol_trims", PETROL, stages(warm=ON_THE_EDGE)),
+    ("petrol car, long drive", "d736fba8162f2e660b45bc53fc7895f0787a02d33fef7fdbd2a5f6ffb4c83cb6", "petrol_trims", PETROL, stages()),
+    ("petrol car, idle", "6c6479eab43ea60c8684f5de3039ea80fa89932d43ab276b9485880b1a4567e0", "petrol_trims", PETROL, stages(warm=EARLY)),
+    ("petrol car, three titles too many", "c5e48eafc28544ff91f19cd8784b231926d78a5bedfc04ad75998bd42758c0f1", "petrol_trims", PETROL, stages()),
+    ("diesel car, drive to warm", "9c7a6c43be05a4bd25b1d11f1a30daf7671bbb287b9cd4e42501d3865fdb9606", "drive_obd", BOOSTED, USUAL),
+    ("diesel car, never warm", "d88e7985cf63f803afa9c8440da4abc9b65b7e254e0d983be73dbedb8e6802c4", "drive_obd", BOOSTED, USUAL),
     (
         "diesel car, never warm, taken for warm at 50 °C",
         "d88e7985cf63f803afa9c8440da4abc9b65b7e254e0d983be73dbedb8e6802c4",
-        "drive",
+        "drive_obd",
         BOOSTED,
         stages(warm=USUAL_WARM | {"engine_temp_c": 50.0}, closed_loop={}, transients=USUAL_TRANSIENTS),
     ),
     (
         "petrol turbo car, cold start, one value a row",
         "4fb1dde31010dd5366ae6c2a24b9ca20410bca29042b7830fb710682b149a7f5",
-        "sparse",
+        "bus_sparse",
         BOOSTED,
         stages(align={}, warm=USUAL_WARM, closed_loop={}, transients=USUAL_TRANSIENTS | {"window_s": 0.8}),
     ),
-    ("petrol turbo car with lambda, whole", EXCERPT_FROM, "held", BOOSTED, stages(warm=FALLS_BACK, transients=USUAL_TRANSIENTS)),
-    ("petrol turbo car with lambda, excerpt", None, "held", BOOSTED, stages(transients=USUAL_TRANSIENTS)),
+    ("petrol turbo car with lambda, whole", EXCERPT_FROM, "bus_held", BOOSTED, stages(warm=FALLS_BACK, transients=USUAL_TRANSIENTS)),
+    ("petrol turbo car with lambda, excerpt", None, "bus_held", BOOSTED, stages(transients=USUAL_TRANSIENTS)),
+]
+
+# Logs that are read and sent through no filter: alias, SHA-256, logger.
+READ_ONLY = [
+    ("diesel car by phone, one row a value", "fd6ab42488e1e527baeb8b0631320a05d43dd13270befb5a4e6b79238a419454", "phone"),
 ]
 
 # Reasons that these logs and settings must show; no log here lacks a trim or a temperature.
@@ -351,14 +381,25 @@ def cells(samples, axes, fuel, interval_s, settings):
 RULES = {"align": align, "warm": warm, "closed_loop": closed_loop, "transients": transients}
 
 
-def run(alias, sha256, how, axes, chosen, path):
-    raw = READERS[how](path)
+def digest(values):
+    """All values at once: SHA-256 of their little-endian doubles, with one kind of NaN and of zero."""
+    doubles = np.where(np.isnan(values), np.nan, values + 0.0).astype("<f8")
+    return hashlib.sha256(doubles.tobytes()).hexdigest()
+
+
+def reading(alias, sha256, logger, path):
+    raw = READERS[logger](path)
     frame, dropped = at_the_door(raw)
     channels = {
-        name: {"present": int(frame[name].notna().sum()), "mean": float(frame[name].mean())}
+        name: {"present": int(frame[name].notna().sum()), "mean": float(frame[name].mean()), "sha256": digest(frame[name])}
         for name in sorted(frame.columns)
     }
-    steps = [{"stage": "read", "samples": len(raw), "kept": len(frame), "rejected": dropped}]
+    return {"name": alias, "sha256": sha256, "logger": logger, "rows": len(raw), "dropped": dropped, "channels": channels}
+
+
+def run(alias, sha256, logger, axes, chosen, path):
+    frame = with_lambda(at_the_door(READERS[logger](path))[0])
+    steps = [{"stage": "read", "samples": len(frame), "kept": len(frame), "rejected": {}}]
     fate = pd.Series("", index=frame.index)
 
     def step(stage, reasons):
@@ -386,13 +427,12 @@ def run(alias, sha256, how, axes, chosen, path):
     return {
         "name": alias,
         "sha256": sha256,
-        "how": how,
+        "logger": logger,
         "rpm": axes["rpm"],
         "map_kpa": axes["map_kpa"],
         "fuel": fuel.ravel().tolist(),
         "wanted": wanted.ravel().tolist(),
         "stages": chosen,
-        "channels": channels,
         "interval_s": interval_s,
         "steps": steps,
         "kept_rows_sha256": hashlib.sha256("".join("1" if k else "0" for k in kept).encode()).hexdigest(),
@@ -419,7 +459,7 @@ def main(arguments):
         sys.exit("usage: real_logs.py [--check] [FOLDER]")
     folder = Path(*(named or [os.environ.get("RIDELOOP_REAL_LOGS") or HERE.parents[2] / "shared" / "data"]))
     logs = found_in(folder)
-    old = json.loads(JSON.read_text(encoding="utf-8")) if JSON.exists() else {"cases": []}
+    old = json.loads(JSON.read_text(encoding="utf-8")) if JSON.exists() else {"readings": [], "cases": []}
     stale = []
 
     if EXCERPT_FROM in logs:
@@ -430,25 +470,37 @@ def main(arguments):
             stale.append(EXCERPT.name)
 
     cases, missing = [], []
-    for alias, sha256, how, axes, chosen in CASES:
+    for alias, sha256, logger, axes, chosen in CASES:
         path = EXCERPT if sha256 is None else logs.get(sha256)
         if path is not None:
-            cases.append(run(alias, sha256, how, axes, chosen, path))
+            cases.append(run(alias, sha256, logger, axes, chosen, path))
             continue
         missing.append(alias)
         cases += [case for case in old["cases"] if case["name"] == alias]
+    readings = []
+    # Once a log, whatever is done with it.
+    of_each = {(sha256, logger): alias for alias, sha256, logger, *_ in reversed(CASES + READ_ONLY)}
+    for (sha256, logger), alias in reversed(of_each.items()):
+        path = EXCERPT if sha256 is None else logs.get(sha256)
+        if path is not None:
+            readings.append(reading(alias, sha256, logger, path))
+            continue
+        missing.append(alias)
+        readings += [reading for reading in old["readings"] if reading["name"] == alias]
     if missing:
         print(f"not in {folder}, so not computed: {'; '.join(missing)}")
         if not checking:
             sys.exit("nothing was written: all logs are needed for that")
     # What the logs must hold for the check to mean something.
     seen = {reason for case in cases for step in case["steps"] for reason in step["rejected"]}
+    seen |= {reason for reading in readings for reason in reading["dropped"]}
     lacking = set() if missing else EXPECTED - seen
     assert not lacking, f"no log is dropped for {lacking}"
     data = {
         "source": "pandas forward fill and merge_asof, scipy.ndimage.binary_dilation, scipy "
         "RegularGridInterpolator, numpy.quantile(method='inverted_cdf'), statsmodels HuberT and clustered WLS",
         "versions": VERSIONS,
+        "readings": readings,
         "cases": cases,
     }
     text = render(data) + "\n"

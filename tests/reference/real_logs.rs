@@ -1,8 +1,8 @@
 //! Open logs of real cars through reading, filters and corrections, against pandas.
 //!
-//! `real_logs.py` does the same from the raw files, by the documented rules, in its own way. Here
-//! the raw columns are given our channels' names, since foreign logs cannot be read yet; the rows
-//! are left as they were found, faults included.
+//! `real_logs.py` does the same from the raw files, by the documented rules, in its own way. Each log
+//! is read as it was found, faults included, through a logger of `real_log/loggers`, and every value
+//! of every channel must be the one that pandas reads.
 //!
 //! The logs are no part of the repository, but for an excerpt in `real_log/`, which always runs.
 //! The others are looked for, by SHA-256, in the folder that `RIDELOOP_REAL_LOGS` names, else in
@@ -10,10 +10,11 @@
 //! map: they check reading and arithmetic, never the truth of a map.
 
 use crate::compare::{assert_close, read};
-use rideloop::bike::{Bike, SlotTables};
+use rideloop::bike::{Bike, FileSource, SlotTables};
 use rideloop::evidence::{Averaging, CellSums, RideSamples, Sample, accumulate, weighted_median};
 use rideloop::pipeline::{FunnelStep, Plan, RideContext, Rows, run_ride};
-use rideloop::ride::{Channel, Ride, hash};
+use rideloop::problem::Problem;
+use rideloop::ride::{Channel, Loggers, Ride, RideError, hash};
 use rideloop::table::{Axis, Grid, LoadAxis, Resolution, Table};
 use serde::Deserialize;
 use serde_json::{Map, Value};
@@ -29,46 +30,46 @@ const LAST_DIGITS: f64 = 1e-14;
 
 #[derive(Deserialize)]
 struct Reference {
+    readings: Vec<Reading>,
     cases: Vec<Case>,
 }
 
+/// What a log holds, read through a logger.
+#[derive(Deserialize)]
+struct Reading {
+    name: String,
+    /// Of the raw log; without it, it is the excerpt.
+    sha256: Option<String>,
+    logger: String,
+    rows: usize,
+    dropped: BTreeMap<String, usize>,
+    channels: BTreeMap<String, Found>,
+}
+
+/// A channel: all its values at once, and in words for a person who looks for the difference.
+#[derive(Deserialize)]
+struct Found {
+    sha256: String,
+    present: usize,
+    mean: f64,
+}
+
+/// A log with what becomes of it.
 #[derive(Deserialize)]
 struct Case {
     name: String,
-    /// Of the raw log; without it the case is the excerpt.
     sha256: Option<String>,
-    how: Layout,
+    logger: String,
     rpm: Vec<f64>,
     map_kpa: Vec<f64>,
     fuel: Vec<f64>,
     wanted: Vec<f64>,
     stages: Map<String, Value>,
-    channels: BTreeMap<String, Found>,
     interval_s: f64,
     steps: Vec<Step>,
     kept_rows_sha256: String,
     median_correction: Option<f64>,
     cells: Vec<Cell>,
-}
-
-/// How a raw log is laid out, and what becomes of it.
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum Layout {
-    /// Wide, with trims and without lambda.
-    Trims,
-    /// Wide, with the time of day.
-    Drive,
-    /// One value a row; each channel holds its last one.
-    Held,
-    /// One value a row, left so.
-    Sparse,
-}
-
-#[derive(Deserialize)]
-struct Found {
-    present: usize,
-    mean: f64,
 }
 
 #[derive(Deserialize)]
@@ -95,115 +96,49 @@ fn reference() -> Reference {
 
 // ------------------------------------------------------------------ raw log → our channels
 
-/// Short and long term trim multiply; our channel holds what both add, %.
-fn trim_pct(short_pct: &str, long_pct: &str) -> f64 {
-    let factor = |text: &str| 1.0 + text.trim().parse::<f64>().expect("a trim in percent") / 100.0;
-    (factor(short_pct) * factor(long_pct) - 1.0) * 100.0
-}
+/// A bike folder with one logger.
+struct One<'a>(&'a str);
 
-/// The raw rows behind two new columns, under our titles. The log has no lambda: in closed loop
-/// the controller holds the wanted one, so 1 stands for it and the trim alone is the correction.
-fn trims(text: &str) -> String {
-    const TITLES: [(&str, &str); 8] = [
-        ("ENGINE_RUN_TINE ()", "time_s"),
-        ("ENGINE_RPM ()", "rpm"),
-        ("THROTTLE ()", "throttle_pct"),
-        ("COOLANT_TEMPERATURE ()", "engine_temp_c"),
-        ("INTAKE_MANIFOLD_PRESSURE ()", "map_kpa"),
-        ("ABSOLUTE_BAROMETRIC_PRESSURE ()", "baro_kpa"),
-        ("INTAKE_AIR_TEMP ()", "air_temp_c"),
-        ("CONTROL_MODULE_VOLTAGE ()", "battery_v"),
-    ];
-    let (head, rows) = text.split_once('\n').expect("a header row");
-    let raw: Vec<&str> = head.trim().split(',').collect();
-    let at = |title: &str| raw.iter().position(|t| *t == title).expect("the trim's title");
-    let (short, long) = (at("SHORT_TERM_FUEL_TRIM_BANK_1 ()"), at("LONG_TERM_FUEL_TRIM_BANK_1 ()"));
-    let ours = |title: &str| TITLES.iter().find(|(t, _)| *t == title).map_or("unused", |(_, ours)| *ours);
-    // In one log the last three titles have no values.
-    let fields = rows.lines().next().map_or(0, |row| row.split(',').count()).min(raw.len());
-    let titles: Vec<&str> = raw[..fields].iter().map(|title| ours(title)).collect();
-    let mut csv = format!("lambda,trim_pct,{}\n", titles.join(","));
-    for row in rows.lines().filter(|row| !row.trim().is_empty()) {
-        let fields: Vec<&str> = row.split(',').collect();
-        csv += &format!("1,{},{row}\n", trim_pct(fields[short], fields[long]));
+impl FileSource for One<'_> {
+    fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/real_log");
+        Ok(Some(std::fs::read(folder.join(path)).expect("a logger")))
     }
-    csv
-}
 
-/// The raw rows behind a clock that starts at zero, under our titles.
-fn drive(text: &str) -> String {
-    const TITLES: [(&str, &str); 6] = [
-        ("Engine Coolant Temperature", "engine_temp_c"),
-        ("Intake Manifold Absolute Pressure", "map_kpa"),
-        ("Engine RPM", "rpm"),
-        ("Vehicle Speed Sensor", "speed_kph"),
-        ("Intake Air Temperature", "air_temp_c"),
-        ("Absolute Throttle Position", "throttle_pct"),
-    ];
-    let (head, rows) = text.split_once('\n').expect("a header row");
-    let ours = |title: &str| {
-        TITLES.iter().find(|(start, _)| title.starts_with(start)).map_or("unused", |(_, ours)| *ours)
-    };
-    let titles: Vec<&str> = head.split(',').map(ours).collect();
-    let millis = |row: &str| {
-        let clock: Vec<i64> = row[..12].split([':', '.']).map(|n| n.parse().expect("h:m:s.ms")).collect();
-        ((clock[0] * 60 + clock[1]) * 60 + clock[2]) * 1000 + clock[3]
-    };
-    let start = millis(rows);
-    let mut csv = format!("time_s,lambda,{}\n", titles.join(","));
-    for row in rows.lines() {
-        let since = millis(row) - start;
-        csv += &format!("{}.{:03},1,{row}\n", since / 1000, since % 1000);
+    fn list(&self, folder: &str) -> Result<Vec<String>, Problem> {
+        Ok(vec![format!("{folder}/{}.yaml", self.0)])
     }
-    csv
 }
 
-/// Signals of the logs with one value a row.
-const SIGNALS: [(&str, &str); 6] = [
-    ("rpm", "rpm"),
-    ("map", "map_kpa"),
-    ("ect", "engine_temp_c"),
-    ("tps", "throttle_pct"),
-    ("lambda_wb", "lambda"),
-    ("lambda_cmd", "lambda_target"),
-];
-
-fn records(text: &str) -> impl Iterator<Item = (&str, &str, &str)> {
-    text.lines().skip(1).map(|line| {
-        let fields: Vec<&str> = line.split(',').collect();
-        (fields[0], fields[1], fields[2])
-    })
+fn read_through(logger: &str, file: &str, bytes: &[u8]) -> Result<Ride, RideError> {
+    Ride::read(Path::new(file), bytes, &Loggers::read(&One(logger)).expect("a logger without mistakes"))
 }
 
-fn held(text: &str) -> String {
-    let titles: Vec<&str> = SIGNALS.iter().map(|(_, ours)| *ours).collect();
-    let mut csv = format!("time_s,trim_pct,{}\n", titles.join(","));
-    let mut last: BTreeMap<&str, &str> = BTreeMap::new();
-    let trims = ["stft1", "ltft1"];
-    for (time, signal, value) in records(text) {
-        if !trims.contains(&signal) && SIGNALS.iter().all(|(raw, _)| *raw != signal) {
+/// What the filters get, as a log of our own. A log without lambda gets 1 throughout: in closed loop
+/// the controller holds the wanted one, so that the trim alone is the correction. A log with it is
+/// taken from where all its channels are known.
+fn with_lambda(ride: &Ride) -> Ride {
+    let channels = Channel::ALL.iter().filter_map(|(channel, name)| Some((*name, ride.values(*channel)?)));
+    let channels: Vec<(&str, &[f64])> = channels.collect();
+    let has_lambda = ride.has(Channel::Lambda);
+    let mut titles: Vec<&str> = channels.iter().map(|(name, _)| *name).collect();
+    if !has_lambda {
+        titles.push("lambda");
+    }
+    let mut csv = titles.join(",") + "\n";
+    for i in 0..ride.samples() {
+        let row = || channels.iter().map(|(_, values)| values[i]);
+        if has_lambda && row().any(f64::is_nan) {
             continue;
         }
-        last.insert(signal, value);
-        if last.len() == SIGNALS.len() + trims.len() {
-            let values: Vec<&str> = SIGNALS.iter().map(|(raw, _)| last[raw]).collect();
-            let trim = trim_pct(last["stft1"], last["ltft1"]);
-            csv += &format!("{time},{trim},{}\n", values.join(","));
+        let shown = |value: f64| if value.is_nan() { String::new() } else { value.to_string() };
+        let mut fields: Vec<String> = row().map(shown).collect();
+        if !has_lambda {
+            fields.push("1".to_owned());
         }
+        csv += &(fields.join(",") + "\n");
     }
-    csv
-}
-
-fn sparse(text: &str) -> String {
-    let titles: Vec<&str> = SIGNALS[..4].iter().map(|(_, ours)| *ours).collect();
-    let mut csv = format!("time_s,lambda,{}\n", titles.join(","));
-    for (time, signal, value) in records(text) {
-        let Some(at) = SIGNALS[..4].iter().position(|(raw, _)| *raw == signal) else { continue };
-        let mut values = [""; 4];
-        values[at] = value;
-        csv += &format!("{time},1,{}\n", values.join(","));
-    }
-    csv
+    Ride::read(Path::new("car.csv"), csv.as_bytes(), &Loggers::none()).expect("a log of our own")
 }
 
 // ------------------------------------------------------------------------------ the car
@@ -250,18 +185,34 @@ fn plan(case: &Case) -> Plan {
 
 // ---------------------------------------------------------------------------- the checks
 
-fn assert_read_alike(case: &Case, ride: &Ride) {
-    assert_eq!(ride.reading.unparsable_total(), 0, "{}", case.name);
-    assert_close(&format!("{}: interval", case.name), ride.sample_interval_s(), case.interval_s, SUMMED);
-    for (title, want) in &case.channels {
-        let what = format!("{}: {title}", case.name);
-        let values = ride.values(Channel::from_title(title).expect("a channel")).expect(&what);
+/// Every value is the same double, but for the kinds of NaN and of zero.
+fn digest(values: &[f64]) -> String {
+    let bytes = values.iter().flat_map(|v| if v.is_nan() { f64::NAN } else { v + 0.0 }.to_le_bytes());
+    hash(&bytes.collect::<Vec<u8>>())
+}
+
+fn assert_read_alike(want: &Reading, ride: &Ride) {
+    let name = &want.name;
+    assert_eq!(ride.logger.as_ref().map(|logger| &logger.name), Some(&want.logger), "{name}");
+    assert_eq!(ride.reading.unparsable_total(), 0, "{name}");
+    let dropped = ride.reading.dropped.iter().map(|(reason, n)| ((*reason).to_owned(), *n));
+    assert_eq!((ride.reading.rows, dropped.collect()), (want.rows, want.dropped.clone()), "{name}");
+    for (channel, title) in Channel::ALL {
+        let what = format!("{name}: {title}");
+        let (values, want) = match (ride.values(channel), want.channels.get(title)) {
+            (Some(values), Some(want)) => (values, want),
+            (got, want) => {
+                assert!(got.is_none() && want.is_none(), "{what}: read {}", got.is_some());
+                continue;
+            }
+        };
         let there: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
         assert_eq!(there.len(), want.present, "{what}");
         // A trim's mean lies near zero: it is as exact as the values that cancel in it.
         let largest = there.iter().fold(0.0f64, |most, v| most.max(v.abs()));
         let mean = there.iter().sum::<f64>() / there.len() as f64;
         assert!((mean - want.mean).abs() <= SUMMED * largest, "{what}: mean {mean}, want {}", want.mean);
+        assert_eq!(digest(values), want.sha256, "{what}: a value differs");
     }
 }
 
@@ -321,16 +272,9 @@ fn assert_cells_alike(case: &Case, sums: &[CellSums]) {
     }
 }
 
-fn assert_agrees(case: &Case, raw: &str) {
-    let csv = match case.how {
-        Layout::Trims => trims(raw),
-        Layout::Drive => drive(raw),
-        Layout::Held => held(raw),
-        Layout::Sparse => sparse(raw),
-    };
-    let ride =
-        Ride::read(Path::new("car.csv"), csv.as_bytes(), &rideloop::ride::Loggers::none()).expect("a ride");
-    assert_read_alike(case, &ride);
+fn assert_agrees(case: &Case, raw: &[u8]) {
+    let ride = with_lambda(&read_through(&case.logger, "car.csv", raw).expect("a ride"));
+    assert_close(&format!("{}: interval", case.name), ride.sample_interval_s(), case.interval_s, SUMMED);
     let bike = car(case.stages.contains_key("closed_loop"));
     let (plan, tables) = (plan(case), tables(case));
     let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
@@ -381,28 +325,62 @@ fn logs_in(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     logs
 }
 
-/// Source: `real_logs.py`. Counts must be equal; sums differ by the order of adding.
-#[test]
-fn the_excerpt_of_a_real_log_agrees_with_pandas() {
-    let cases = reference().cases;
-    let excerpt = cases.iter().find(|case| case.sha256.is_none()).expect("the excerpt's case");
-    assert_agrees(excerpt, include_str!("real_log/petrol_turbo.csv"));
-}
+const EXCERPT: &[u8] = include_bytes!("real_log/petrol_turbo.csv");
 
-/// As above, for whole logs where they are.
-#[test]
-fn real_logs_agree_with_pandas() {
+/// Hands each log of a list to a check, where it is there.
+fn for_each_log(sha256s: &[(&str, &Option<String>)], check: &dyn Fn(usize, &[u8])) {
     let (folder, asked_for) = folder();
     let logs = logs_in(&folder);
-    for case in &reference().cases {
-        let Some(sha256) = &case.sha256 else { continue };
+    for (i, (name, sha256)) in sha256s.iter().enumerate() {
+        let Some(sha256) = sha256 else { continue };
         match logs.get(sha256) {
-            Some(bytes) => assert_agrees(case, &String::from_utf8_lossy(bytes)),
+            Some(bytes) => check(i, bytes),
             None => {
-                let said = format!("{}: the log {sha256} is not in {}", case.name, folder.display());
+                let said = format!("{name}: the log {sha256} is not in {}", folder.display());
                 assert!(!asked_for, "{said}");
                 eprintln!("skipped: {said}");
             }
         }
     }
+}
+
+/// Source: `real_logs.py`. Values and counts must be equal; sums differ by the order of adding.
+#[test]
+fn the_excerpt_of_a_real_log_agrees_with_pandas() {
+    let Reference { readings, cases } = reference();
+    let reading = readings.iter().find(|reading| reading.sha256.is_none()).expect("the excerpt's reading");
+    assert_read_alike(reading, &read_through(&reading.logger, "car.csv", EXCERPT).expect("a ride"));
+    assert_agrees(cases.iter().find(|case| case.sha256.is_none()).expect("the excerpt's case"), EXCERPT);
+}
+
+/// As above, for whole logs where they are.
+#[test]
+fn real_logs_are_read_as_pandas_reads_them() {
+    let readings = reference().readings;
+    let known: Vec<_> = readings.iter().map(|reading| (reading.name.as_str(), &reading.sha256)).collect();
+    for_each_log(&known, &|i, bytes| {
+        let ride = read_through(&readings[i].logger, "car.csv", bytes);
+        assert_read_alike(
+            &readings[i],
+            &ride.unwrap_or_else(|error| panic!("{}: {error}", readings[i].name)),
+        );
+    });
+}
+
+/// As above, for what becomes of them.
+#[test]
+fn real_logs_agree_with_pandas() {
+    let cases = reference().cases;
+    let known: Vec<_> = cases.iter().map(|case| (case.name.as_str(), &case.sha256)).collect();
+    for_each_log(&known, &|i, bytes| assert_agrees(&cases[i], bytes));
+}
+
+/// A log of twelve rows, none of which holds a channel.
+#[test]
+fn a_real_log_without_a_single_channel_is_refused() {
+    let sha256 = Some("2931b88867f992d2c74bb64eef9b9b6ab18fe3f372d69add0ce42bf84723d6c5".to_owned());
+    for_each_log(&[("diesel car by phone, twelve rows", &sha256)], &|_, bytes| {
+        let said = read_through("phone", "car.csv", bytes).map(|_| ()).expect_err("refused").to_string();
+        assert!(said.contains("no logger in loggers/ fits its titles"), "{said}");
+    });
 }
