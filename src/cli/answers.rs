@@ -48,6 +48,7 @@ pub(super) fn registry() -> Vec<Answer> {
             .or::<schema::AnySchema>(),
         one::<operations::SimulateReport>("simulate"),
         one::<watch::WatchLook>("watch"),
+        one::<operations::GuessReport>("logger guess"),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),

@@ -20,6 +20,7 @@ mod git_setup;
 mod history;
 mod import;
 mod interrupt;
+mod logger;
 mod man;
 mod new;
 mod outcome;
@@ -115,6 +116,7 @@ enum Command {
     Stages(stages::Args),
     Simulate(simulate::Args),
     Watch(watch::Args),
+    Logger(logger::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -138,6 +140,7 @@ impl Command {
             | Command::Stages(_)
             | Command::Man(_)
             | Command::GitSetup(_)
+            | Command::Logger(_)
             | Command::Demo(_) => true,
             Command::Check(_)
             | Command::Run(_)
@@ -245,6 +248,7 @@ pub fn main() -> ExitCode {
         Some(Command::Stages(args)) => stages::main(&context, &args),
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
         Some(Command::Watch(args)) => watch::main(&context, &args),
+        Some(Command::Logger(args)) => logger::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

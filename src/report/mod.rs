@@ -13,6 +13,7 @@ mod gaps;
 mod git_setup;
 mod heat;
 mod history;
+mod logger;
 pub mod page;
 mod palette;
 mod run;
@@ -30,6 +31,7 @@ pub use documentation::{finding_list, name_list, stage_list, stage_page};
 pub use gaps::gaps;
 pub use git_setup::git_setup;
 pub use history::{history, left_out};
+pub use logger::logger_guess;
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{

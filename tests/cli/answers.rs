@@ -88,6 +88,8 @@ fn every_command_answers_what_its_schema_says() {
     ask("completions", &["completions", "fish"]);
     ask("man", &["man"]);
     ask("man", &["man", "--out", "man1"]);
+    bench.write("../box.csv", "Time [s],Engine RPM\n0,3000\n0.1,3010\n0.2,3020\n");
+    ask("logger guess", &["logger", "guess", "box.csv"]);
     ask("git-setup", &["git-setup"]);
     ask("schema", &["schema"]);
     ask("schema", &["schema", "run"]);

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 24] = [
+const COMMANDS: [&str; 25] = [
     "demo",
     "new",
     "check",
@@ -23,6 +23,7 @@ const COMMANDS: [&str; 24] = [
     "stages",
     "simulate",
     "watch",
+    "logger",
     "completions",
     "man",
     "schema",

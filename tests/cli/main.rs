@@ -20,6 +20,7 @@ mod inferred;
 #[cfg(unix)]
 mod interrupts;
 mod kills;
+mod logger_guess;
 mod liars;
 mod loggers;
 mod manuals;

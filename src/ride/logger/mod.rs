@@ -5,6 +5,7 @@
 
 mod apply;
 mod clock;
+pub mod guess;
 mod long;
 mod mapping;
 mod reading;

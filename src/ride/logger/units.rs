@@ -203,10 +203,15 @@ impl Unit {
         }
     }
 
+    /// The units that fit a channel.
+    pub fn all_for(channel: Channel) -> impl Iterator<Item = Self> {
+        let quantity = Self::native(channel).quantity();
+        Self::ALL.iter().map(|(unit, _)| *unit).filter(move |unit| unit.quantity() == quantity)
+    }
+
     /// The words that fit a channel, for messages.
     pub fn words_for(channel: Channel) -> Vec<&'static str> {
-        let quantity = Self::native(channel).quantity();
-        Self::ALL.iter().filter(|(unit, _)| unit.quantity() == quantity).map(|(_, word)| *word).collect()
+        Self::all_for(channel).map(Self::word).collect()
     }
 
     /// Whether it counts from the pressure of the air around.
