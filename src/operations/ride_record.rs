@@ -209,7 +209,7 @@ pub(super) mod tests {
             let key = KeyOfRun::new(&plan, &loggers, (&bike, &tables, "main"));
             key.made_on(&tables).of_ride("00", Path::new(path))
         };
-        let logger = "time: { title: t }\nchannels:\n  rpm: { title: n }\n";
+        let logger = "time: { title: t, as: seconds }\nchannels:\n  rpm: { title: n }\n";
         let keys = [
             own,
             key(&RideContext { today: &today, ..context }, "a.csv"),

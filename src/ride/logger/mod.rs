@@ -175,7 +175,7 @@ pub(super) fn read_measurement(
 
 /// The mapping of a log whose titles are the channels' own.
 fn own_names(channels: &[Channel]) -> Result<Mapping, RideError> {
-    let mut text = format!("time: {{ title: {} }}\nchannels:\n", Channel::TimeS.name());
+    let mut text = format!("time: {{ title: {}, as: seconds }}\nchannels:\n", Channel::TimeS.name());
     for (i, channel) in channels.iter().enumerate() {
         let name = channel.name();
         if channels[..i].contains(channel) {
