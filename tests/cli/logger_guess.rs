@@ -59,7 +59,8 @@ fn a_log_of_semicolons_and_decimal_commas_is_settled_written_and_read() {
     assert_fits(&bench, "logger guess", &written);
     assert_eq!(channel(&written, "engine_temp_c")["confidence"], "sure");
     assert_eq!(written["mapping"], bench.read("loggers/box.yaml"));
-    bench.on_bike(&["check"]).exits(0).says("box");
+    let checked = bench.on_bike(&["--json", "check"]).exits(0).json();
+    assert_eq!(checked["rides"][0]["logger"]["name"], "box", "{checked:#}");
     // Nothing is overwritten.
     ask(&bench, &["bike/rides/r1/montag.csv", "--name", "box", "--write"]).exits(1).says("is there already");
     ask(&bench, &["bike/rides/r1/montag.csv", "--name", "../x", "--write"])
