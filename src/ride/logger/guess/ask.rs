@@ -7,7 +7,7 @@ use super::settle::{Scene, named_mixture};
 use super::{Answer, Question, flag, is_needed, range_of};
 use crate::physics::fuel;
 use crate::ride::Channel;
-use crate::units::fixed;
+use crate::units::{fixed, plain};
 
 /// The figures that loggers stand on most, and the fuel of the bike.
 pub(super) fn afr_answers(channel: Channel, column: &Column, scene: &Scene<'_>) -> Vec<Answer> {
@@ -51,6 +51,9 @@ pub(super) fn meaning(channel: Channel, unit: Unit, column: &Column) -> String {
 
 /// A number with as many decimals as its range has a use for.
 pub(super) fn short(value: f64, low: f64, high: f64) -> String {
+    if low == high {
+        return plain((value * 1e4).round() / 1e4);
+    }
     let width = (high - low).abs().max(high.abs() / 100.0);
     let decimals = match width {
         w if w < 0.05 => 4,
@@ -118,12 +121,16 @@ pub(super) fn contradiction(channel: Channel, column: &Column, told: &str, scene
 }
 
 /// Readings that no unit explains.
-pub(super) fn misfit(channel: Channel, column: &Column, what: &str) -> Question {
+pub(super) fn misfit(channel: Channel, column: &Column, what: &str, scene: &Scene<'_>) -> Question {
     let line = Answer {
         flag: flag(channel, "line:READING=VALUE,READING=VALUE"),
         meaning: format!("two readings with what they mean, in {}", native_words(channel)),
     };
     let none = Answer { flag: flag(channel, "none"), meaning: "leave it out".to_owned() };
+    let own = match Unit::native(channel) {
+        Unit::Number => Vec::new(),
+        unit => choices(channel, column, &[unit], scene),
+    };
     Question {
         channel: channel.name(),
         text: format!(
@@ -132,7 +139,7 @@ pub(super) fn misfit(channel: Channel, column: &Column, what: &str) -> Question 
             range_of(column),
             channel.name()
         ),
-        answers: vec![line, none],
+        answers: own.into_iter().chain([line, none]).collect(),
         is_needed: is_needed(channel),
     }
 }

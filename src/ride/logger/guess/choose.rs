@@ -166,7 +166,9 @@ fn candidate<'c>(channel: Channel, column: &'c Column, ride: &Ride) -> Option<Ca
                 )
         }
         Rank::Partly => fits && !is_raw,
-        Rank::Weakly => fits && !is_raw && (is_told || channel != Channel::SpeedKph),
+        Rank::Weakly => {
+            fits && (is_told || fits::fits(channel, Unit::native(channel), column, ride)) && !is_raw
+        }
         Rank::Not => fits && is_its_unit && !is_second(column),
     };
     // A narrow-band sensor tells rich from lean and no more.

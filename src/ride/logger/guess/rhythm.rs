@@ -50,12 +50,14 @@ pub(super) fn find(chosen: &[(Channel, Vec<&Column>)], times: &[f64], is_long: b
     let gaps = seldom.iter().filter(|(channel, gap)| is_fast(*channel) && gap.is_finite());
     let widest = gaps.map(|(_, gap)| *gap).fold(0.0, f64::max);
     let fast_s = round_up(2.0 * widest).clamp(0.1, LONGEST_OF_FAST_S);
-    rhythm.sparse = Some(Sparse { interpolate_s: Some(fast_s), hold_s: None });
-    rhythm.reasons.push(format!(
-        "channels come at times of their own: between two values at most {fast_s} s apart the line holds, twice the \
-         usual {} s of the slowest that moves fast",
-        crate::units::plain((widest * 100.0).round() / 100.0)
-    ));
+    if widest > 0.0 {
+        rhythm.sparse = Some(Sparse { interpolate_s: Some(fast_s), hold_s: None });
+        rhythm.reasons.push(format!(
+            "channels come at times of their own: between two values at most {fast_s} s apart the line holds; the \
+             slowest that moves fast usually comes every {} s",
+            crate::units::plain((widest * 100.0).round() / 100.0)
+        ));
+    }
     if let Some(channel) = rhythm.rows_of {
         rhythm
             .reasons

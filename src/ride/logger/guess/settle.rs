@@ -93,7 +93,7 @@ fn by_itself(chosen: &Chosen<'_>, scene: &Scene<'_>, settled: &mut Settled) {
             settled.confidence =
                 if chosen.rank == Rank::Wholly { Confidence::Sure } else { Confidence::Likely };
         } else {
-            settled.question = Some(misfit(channel, column, "what it holds"));
+            settled.question = Some(misfit(channel, column, "what it holds", scene));
         }
         return;
     }
@@ -163,7 +163,7 @@ fn by_itself(chosen: &Chosen<'_>, scene: &Scene<'_>, settled: &mut Settled) {
                 meaning(channel, *unit, column)
             ));
         }
-        [] => settled.question = Some(misfit(channel, column, "its unit")),
+        [] => settled.question = Some(misfit(channel, column, "its unit", scene)),
         several => settled.question = Some(in_which(channel, column, several, scene)),
     }
 }

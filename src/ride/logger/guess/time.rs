@@ -140,7 +140,10 @@ fn counted_forms(column: &Column, said: Option<TimeForm>) -> (Vec<(TimeForm, Vec
     let mut steps: Vec<f64> =
         column.values.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 0.0).collect();
     steps.sort_by(f64::total_cmp);
-    let mean = steps.iter().take(steps.len() - steps.len() / 50).sum::<f64>() / rows.max(2) as f64;
+    let usual = &steps[..steps.len() - steps.len() / 50];
+    let step = usual.iter().sum::<f64>() / usual.len().max(1) as f64;
+    // Rows that bear the time of the one above count as well.
+    let mean = step * steps.len() as f64 / (rows.max(2) - 1) as f64;
     let units = [
         (TimeForm::Seconds, 1.0),
         (TimeForm::Milliseconds, 1e-3),
