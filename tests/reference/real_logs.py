@@ -69,8 +69,8 @@ HELD_S = 600.0  # so long a logger may hold a value
 
 
 def from_the_start(time_s, start_s):
-    """Seconds from the first row of the log, whole microseconds."""
-    return ((time_s - start_s) * 1e6).round() / 1e6
+    """Seconds from the first row of the log, whole microseconds, half of one upwards."""
+    return np.floor((time_s - start_s) * 1e6 + 0.5) / 1e6
 
 
 def with_trim(frame):

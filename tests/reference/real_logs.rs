@@ -311,13 +311,13 @@ fn folder() -> (PathBuf, bool) {
     }
 }
 
-/// The texts of all CSV files in a folder, by SHA-256.
+/// All logs in a folder, by SHA-256.
 fn logs_in(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut logs = BTreeMap::new();
     for path in std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path()) {
         if path.is_dir() {
             logs.append(&mut logs_in(&path));
-        } else if path.extension().is_some_and(|e| e == "csv") {
+        } else if path.extension().is_some_and(|e| e == "csv" || e == "MF4") {
             let bytes = std::fs::read(&path).expect("a readable log");
             logs.insert(hash(&bytes), bytes);
         }
@@ -383,4 +383,62 @@ fn a_real_log_without_a_single_channel_is_refused() {
         let said = read_through("phone", "car.csv", bytes).map(|_| ()).expect_err("refused").to_string();
         assert!(said.contains("no logger in loggers/ fits its titles"), "{said}");
     });
+}
+
+/// The raw frames of a car's bus, read through a logger, against their decoding by another program
+/// (`*.decoded_long.csv` beside them), which real_logs.py reads too.
+#[test]
+fn frames_of_a_real_bus_are_read_as_they_were_decoded_elsewhere() {
+    // Times and values there are rounded to four decimals; a time is a difference of two. A trim is
+    // made of two values, neither of which is half as large as 100 %.
+    const ROUNDED: f64 = 0.5e-4 + 1e-9;
+    const TIME_ROUNDED: f64 = 2.0 * ROUNDED;
+    const TRIM_ROUNDED: f64 = 3.0 * ROUNDED;
+    let (folder, _) = folder();
+    let logs = logs_in(&folder);
+    for (name, frames, decoded, how) in [
+        (
+            "petrol turbo car, cold start",
+            "b0f49250a15c1aa597b2469689959615787f1e324e4a6c9fed7e2705de5f71c0",
+            "4fb1dde31010dd5366ae6c2a24b9ca20410bca29042b7830fb710682b149a7f5",
+            "sparse",
+        ),
+        (
+            "petrol turbo car with lambda",
+            "784d18909dc813e494927e1baae102b0089e546670a779dbf3bff6e7b91bd023",
+            "0248291775eae692f56f406d725b0228ef5645dfb2857f6e556bc3fd5c250d53",
+            "held",
+        ),
+    ] {
+        let frames_log = Some(frames.to_owned());
+        for_each_log(&[(name, &frames_log)], &|_, bytes| {
+            let Some(decoded) = logs.get(decoded) else {
+                eprintln!("skipped: {name}: its decoding is not in {}", folder.display());
+                return;
+            };
+            let frames = read_through(&format!("frames_{how}"), "car.mf4", bytes).expect("a ride");
+            let decoded = read_through(&format!("bus_{how}"), "car.csv", decoded).expect("a ride");
+            assert_eq!(frames.samples(), decoded.samples(), "{name}");
+            for (channel, title) in Channel::ALL {
+                let (Some(ours), Some(theirs)) = (frames.values(channel), decoded.values(channel)) else {
+                    assert!(
+                        frames.values(channel).is_none() && decoded.values(channel).is_none(),
+                        "{name}: {title}"
+                    );
+                    continue;
+                };
+                let (begin, tolerance) = match channel {
+                    // Each log counts from its own first row.
+                    Channel::TimeS => (theirs[0] - ours[0], TIME_ROUNDED),
+                    Channel::TrimPct => (0.0, TRIM_ROUNDED),
+                    _ => (0.0, ROUNDED),
+                };
+                for (i, (ours, theirs)) in ours.iter().zip(theirs).enumerate() {
+                    let same =
+                        (ours + begin - theirs).abs() <= tolerance || (ours.is_nan() && theirs.is_nan());
+                    assert!(same, "{name}: {title}, row {i}: {ours}, decoded elsewhere {theirs}");
+                }
+            }
+        });
+    }
 }
