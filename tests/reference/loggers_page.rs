@@ -46,6 +46,8 @@ fn about(schema: &Value) -> String {
             write!(text, "<br>{}", words.join("<br>").replace('|', "\\|")).expect("a text");
         }
         if let (Some(least), Some(most)) = (way["minimum"].as_f64(), way["maximum"].as_f64()) {
+            const LONG: f64 = 1e9;
+            let most = if most < LONG { most.to_string() } else { format!("{most:e}") };
             write!(text, " From {least} to {most}.").expect("a text");
         }
     }
@@ -64,7 +66,9 @@ fn rows(at: &str, schema: &Value, rows: &mut Vec<String>) {
             }
             continue;
         }
-        let must = if required.contains(&key.as_str()) { " (must be there)" } else { "" };
+        // What one of several ways needs, the file need not have.
+        let is_one_way = at == "layout.";
+        let must = if required.contains(&key.as_str()) && !is_one_way { " (must be there)" } else { "" };
         rows.push(format!("| `{at}{key}`{must} | {} |", about(child)));
         let below = format!("{at}{key}.");
         ways(child).into_iter().for_each(|way| self::rows(&below, way, rows));

@@ -39,6 +39,7 @@ struct Expected {
     #[serde(default)]
     stored_as: StoredAs,
     cut_to_bytes: Option<usize>,
+    cut_off_bytes: Option<usize>,
     channels: Option<BTreeMap<String, Vec<Option<f64>>>>,
     slots: Option<Vec<Option<String>>>,
     #[serde(default)]
@@ -194,7 +195,8 @@ impl Case {
         let Some(log) = log else { return vec!["there is no log".to_owned()] };
         let bytes = std::fs::read(self.folder.join(log)).expect("a log");
         let (name, mut bytes) = expected.stored_as.store(log, bytes);
-        if let Some(left) = expected.cut_to_bytes {
+        let cut_off = expected.cut_off_bytes.map(|less| bytes.len() - less);
+        if let Some(left) = expected.cut_to_bytes.or(cut_off) {
             assert!(left < bytes.len(), "{name} has {} bytes only", bytes.len());
             bytes.truncate(left);
         }

@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """Makes small ASAM MDF 4 files, and says what asammdf reads from them.
 
-    venv/bin/python make_mdf.py            # write ../fixtures/mdf/*.mf4 and expected.json
+    venv/bin/python make_mdf.py            # write ../fixtures/mdf/*.mf4 and expected.json, and
+                                           # the logs of ../fixtures/logs/mdf4
     venv/bin/python make_mdf.py --check    # write nothing; fail if a file would change
 
 Ordinary files are written by asammdf. What it does not write (records of several kinds mixed, bit
@@ -28,6 +29,8 @@ from asammdf import MDF, Signal
 from asammdf.blocks.source_utils import Source
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures" / "mdf"
+# From there.
+LOGS_FOLDER = "../logs/mdf4/"
 START = datetime(2026, 5, 1, 9, 30, tzinfo=timezone.utc)
 START_NS = int(START.timestamp()) * 10**9
 # A file may not be larger: they are kept in the repository.
@@ -89,6 +92,23 @@ def every_conversion(version, compression, fragment=None):
     mdf.append(slow, acq_name="slow", common_timebase=True)
     out = io.BytesIO()
     mdf.save(out, compression=compression)
+    mdf.close()
+    return without_the_clock(out.getvalue())
+
+
+def two_rates(speed, mixture, oil, oil_unit, oil_values):
+    """A log of two channels at 10 Hz and one at 5 Hz between them, with these titles."""
+    mdf = MDF(version="4.10")
+    mdf.header.start_time = START
+    fast_t, slow_t = np.arange(4) * 0.1, np.array([0.05, 0.25])
+    fast = [
+        Signal((3000 + 10 * np.arange(4)).astype("<u2"), fast_t, unit="rpm", name=speed),
+        Signal(np.array([0.95, 0.96, 0.97, 0.98]), fast_t, name=mixture),
+    ]
+    mdf.append(fast, acq_name="fast", common_timebase=True)
+    mdf.append([Signal(np.array(oil_values), slow_t, unit=oil_unit, name=oil)], acq_name="slow", common_timebase=True)
+    out = io.BytesIO()
+    mdf.save(out)
     mdf.close()
     return without_the_clock(out.getvalue())
 
@@ -386,6 +406,13 @@ NOT_ASKED = {
 ENCODINGS = {LATIN1: "latin-1", UTF8: "utf-8", UTF16: "utf-16-le", UTF16_BIG: "utf-16-be"}
 
 
+# Logs of tests/fixtures/logs; what is read of them stands beside them.
+LOGS = {
+    "log.mf4": lambda: two_rates("Engine speed", "Lambda", "Oil", "°F", [194.0, 203.0]),
+    "good-own-names.mf4": lambda: two_rates("rpm", "lambda", "engine_temp_c", "°C", [90.0, 95.0]),
+}
+
+
 def plain(value, number, encoding):
     if isinstance(value, bytes):
         # numpy takes zero bytes off the end, also half a UTF-16 character.
@@ -444,6 +471,7 @@ def main():
         # The same values in another file are not written twice.
         files[name] = next((other for other, known in files.items() if known == groups), groups)
     expected = {"asammdf": asammdf.__version__, "files": files}
+    made |= {LOGS_FOLDER + name: make() for name, make in LOGS.items()}
     made["expected.json"] = (json.dumps(expected, ensure_ascii=False, separators=(",", ":")) + "\n").encode()
     stale = []
     for name, data in made.items():
@@ -451,7 +479,7 @@ def main():
         if check:
             stale += [name] if not path.exists() or path.read_bytes() != data else []
         else:
-            FIXTURES.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(data)
     print(f"asammdf {asammdf.__version__}: {len(made)} files", *stale)
     return 1 if stale else 0
