@@ -2,6 +2,7 @@
 
 use super::clock;
 use super::mapping::{ChannelColumn, RawBytes, TimeForm};
+use super::units::Unit;
 use crate::ride::delimited;
 use crate::ride::obd::{self, Parameter};
 
@@ -115,10 +116,12 @@ impl Number<'_> {
         if let Some(parameter) = self.parameter {
             return parameter.value_of_number(number);
         }
-        match self.line.as_slice() {
+        let value = match self.line.as_slice() {
             [] => Some(number),
             line => on_line(line, number, self.goes_on),
-        }
+        };
+        // A mixture without fuel has no lambda: counted, and no silent gap.
+        value.filter(|value| self.column.unit != Some(Unit::Phi) || *value > 0.0)
     }
 }
 
