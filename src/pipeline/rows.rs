@@ -452,7 +452,8 @@ pub(crate) mod tests {
     fn each_sample_has_one_reason_and_each_reason_its_count() {
         static FIRST: Reason = Reason { key: "first", about: "" };
         static SECOND: Reason = Reason { key: "second", about: "" };
-        let log = ride(&[Channel::Rpm, Channel::ThrottlePct, Channel::Lambda].map(|c| (c, vec![1.0; 5])));
+        let values = [(Channel::Rpm, 3000.0), (Channel::ThrottlePct, 10.0), (Channel::Lambda, 1.0)];
+        let log = ride(&values.map(|(channel, value)| (channel, vec![value; 5])));
         let mut rows = Rows::new(&log, LoadAxis::ThrottlePct).expect("channels");
         rows.drop_sample(1, &FIRST);
         rows.drop_sample(1, &SECOND);

@@ -20,8 +20,8 @@ mod inferred;
 #[cfg(unix)]
 mod interrupts;
 mod kills;
-mod logger_guess;
 mod liars;
+mod logger_guess;
 mod loggers;
 mod manuals;
 mod pages;
