@@ -152,8 +152,8 @@ pub(super) fn read(
     }
 }
 
-/// Reads a measurement file by the channels' own names, where it has them, or else through the
-/// one logger that fits it.
+/// Reads a measurement file through the one logger that fits it; where none does, by the channels'
+/// own names.
 ///
 /// # Errors
 /// Those of [`read`].
@@ -163,12 +163,14 @@ pub(super) fn read_measurement(
     loggers: &Loggers,
 ) -> Result<(RawColumns, Option<LoggerRef>), RideError> {
     let log = MdfLog::open(bytes)?;
+    let is_fitting = |logger: &&Logger| logger.mapping.layout == Layout::Wide && fits(&log, logger, file);
+    let fitting: Vec<&Logger> = loggers.all().iter().filter(is_fitting).collect();
     let own = log.own_channels();
-    if !own.is_empty() {
+    // A title such as `Lambda` alone makes no log of our own: a logger that was written goes before.
+    if fitting.is_empty() && !own.is_empty() {
         return Ok((apply::read(&log, &own_names(&own)?, "")?, None));
     }
-    let fitting = |logger: &&Logger| logger.mapping.layout == Layout::Wide && fits(&log, logger, file);
-    let logger = the_one(loggers.all().iter().filter(fitting).collect(), || log.titles().to_vec())?;
+    let logger = the_one(fitting, || log.titles().to_vec())?;
     let columns = apply::read(&log, &logger.mapping, &logger.reference.name)?;
     Ok((columns, Some(logger.reference.clone())))
 }
