@@ -49,6 +49,8 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::SimulateReport>("simulate"),
         one::<watch::WatchLook>("watch"),
         one::<operations::GuessReport>("logger guess"),
+        one::<operations::CollectReport>("evidence collect"),
+        one::<operations::MergeReport>("evidence merge"),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),

@@ -14,6 +14,7 @@ mod completions;
 mod demo;
 mod diff;
 mod edit;
+mod evidence;
 mod export;
 mod gaps;
 mod git_setup;
@@ -117,6 +118,7 @@ enum Command {
     Simulate(simulate::Args),
     Watch(watch::Args),
     Logger(logger::Args),
+    Evidence(evidence::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -152,6 +154,7 @@ impl Command {
             | Command::Season(_)
             | Command::Verify(_)
             | Command::Watch(_)
+            | Command::Evidence(_)
             | Command::Completions(_)
             | Command::Schema(_)
             | Command::TableText(_) => false,
@@ -249,6 +252,7 @@ pub fn main() -> ExitCode {
         Some(Command::Simulate(args)) => simulate::main(&context, &args),
         Some(Command::Watch(args)) => watch::main(&context, &args),
         Some(Command::Logger(args)) => logger::main(&context, &args),
+        Some(Command::Evidence(args)) => evidence::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

@@ -16,7 +16,8 @@ use std::path::PathBuf;
 #[command(
     after_help = "Example:\n  rideloop run --dry-run                see what the new rides ask for\n  \
                         rideloop run                          make the next revision\n  \
-                        rideloop run --pipeline first-ride rides/r1/first.csv\n\n\
+                        rideloop run --pipeline first-ride rides/r1/first.csv\n  \
+                        rideloop run --evidence evidence.parquet\n\n\
                         A ride that does not lie in rides/r<N>/ counts as made on the newest revision."
 )]
 pub(super) struct Args {
@@ -32,6 +33,9 @@ pub(super) struct Args {
     /// Read every ride anew, and keep nothing of it for the next run.
     #[arg(long)]
     no_cache: bool,
+    /// Take what `rideloop evidence` collected in the place of the logs.
+    #[arg(long, value_name = "FILE", conflicts_with = "rides")]
+    evidence: Option<PathBuf>,
     /// Rides or folders of rides; without them the bike's own rides/.
     #[arg(value_name = "RIDE_OR_FOLDER")]
     rides: Vec<PathBuf>,
@@ -67,7 +71,11 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     };
     context.interrupts.reads();
     let bar = RideBar::with_stop(context);
-    match operations::run(context.root(), &request, &bar) {
+    let done = match &args.evidence {
+        Some(file) => operations::run_on_evidence(context.root(), &request, file, &bar),
+        None => operations::run(context.root(), &request, &bar),
+    };
+    match done {
         Ok(done) => {
             context.screen.tell(&done, |width| report::run(&done, width, &context.command()));
             Ok(if done.refused.is_some() { Exit::Refused } else { Exit::Done })

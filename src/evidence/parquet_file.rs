@@ -196,6 +196,23 @@ impl EvidenceFile {
 }
 
 impl StoredRide {
+    /// Whether two of the same hash say the same, to the last bit, wherever they lay.
+    pub fn says_the_same(&self, other: &Self) -> bool {
+        let said = |ride: &Self| {
+            postcard::to_stdvec(&(&ride.sha256, &ride.revision, &ride.sums, &ride.ridden_s, &ride.record))
+                .ok()
+        };
+        said(self) == said(other)
+    }
+
+    /// Takes over where another of the same ride lay.
+    pub fn add_places(&mut self, other: &Self) {
+        let mut places: Vec<&str> = self.files.lines().chain(other.files.lines()).collect();
+        places.sort_unstable();
+        places.dedup();
+        self.files = places.join("\n");
+    }
+
     /// The record, behind the numbers that the columns would not keep.
     fn record_column(&self) -> Vec<u8> {
         let columns = NUMBERS.iter().map(|(_, get, _)| self.sums.iter().map(get).collect::<Vec<f64>>());

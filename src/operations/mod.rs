@@ -9,6 +9,7 @@ mod by_hand_revision;
 mod cell;
 mod check;
 mod check_ride;
+mod collected;
 mod delay;
 mod demo;
 mod diff;
@@ -53,6 +54,10 @@ pub use build::{BuildReport, BuildRequest, build_add};
 pub use by_hand::{CellCounts, HandReport, HandRequest, LockedCell};
 pub use cell::{CellReport, CellStep, cell};
 pub use check::{CheckReport, FoundProblem, RideCheck, check};
+pub use collected::{
+    CollectReport, CollectRequest, CollectedRide, EvidenceWritten, MergeReport, collect_evidence,
+    merge_evidence,
+};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use diff::{AXES_DIFFER, ChangedCell, DiffReport, SettingChange, TableChange, diff};
@@ -69,7 +74,7 @@ pub use open::OpenBike;
 pub use point::{Point, find_point, find_revision};
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
-pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run};
+pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run, run_on_evidence};
 pub use run_revision::held_counts;
 pub use set_aside::{RideFate, RideFateReport, decide_ride};
 pub use show::{ShowReport, ShownEvidence, ShownTable, show};

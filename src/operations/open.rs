@@ -1,5 +1,6 @@
 //! A bike folder with its repository, history and register.
 
+use super::collected::Collected;
 use super::error::OperationError;
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, WorkTree,
@@ -14,6 +15,7 @@ use crate::revision::{revision_name, revision_number};
 use crate::ride::{Loggers, Register, RideState};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Everything about a bike that is on disk.
 #[derive(Debug)]
@@ -28,10 +30,22 @@ pub struct OpenBike {
     pub register: Register,
     /// How logs of other makes are read.
     pub loggers: Loggers,
-    /// Of the bike's own ride files only these are there yet; the others are still being copied.
-    pub(super) settled: Option<Vec<PathBuf>>,
+    /// The rides that a run may look at.
+    pub(super) at_hand: AtHand,
     /// The hashes of its ride files.
     pub(super) files: FileHashes,
+}
+
+/// The rides that a run may look at.
+#[derive(Debug, Clone, Default)]
+pub(super) enum AtHand {
+    /// All logs.
+    #[default]
+    Logs,
+    /// Of the bike's own logs only these are there yet; the others are still being copied.
+    Settled(Vec<PathBuf>),
+    /// What was worked out of them before, in the place of the logs.
+    Collected(Arc<Collected>),
 }
 
 /// The files of a commit.
@@ -88,7 +102,8 @@ impl OpenBike {
             (Some(folder), Some(register), Some(loggers)) => {
                 let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
                 let files = FileHashes::of(root, None);
-                Ok(Self { folder, store, revisions, register, loggers, settled: None, files })
+                let at_hand = AtHand::default();
+                Ok(Self { folder, store, revisions, register, loggers, at_hand, files })
             }
             _ => Err(Problems(found).into()),
         }

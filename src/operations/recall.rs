@@ -4,7 +4,7 @@ use super::ride_key::{KeyOfRun, KeyOfTables};
 use super::ride_record::{Recorded, RideFailure, RideRecord, decode, encode};
 use super::rides::UsableRide;
 use crate::bike::SlotTables;
-use crate::cache::{Cache, FileHashes, Kind};
+use crate::cache::{Cache, FileHashes, Key, Kind};
 use crate::pipeline::{Plan, RideContext};
 use crate::ride::Loggers;
 use crate::units;
@@ -35,6 +35,14 @@ impl<'a> Recall<'a> {
             (revision.as_str(), (RideContext { ridden, ..context }, key.made_on(ridden)))
         });
         Self { plan, files, loggers, cache, by_revision: by_revision.collect() }
+    }
+
+    /// Under what the records of all rides hold that were made on the tables of this one.
+    ///
+    /// # Panics
+    /// When these tables were not given.
+    pub fn key_of_tables(&self, ride: &UsableRide) -> Key {
+        self.by_revision[ride.revision.as_str()].1.in_common()
     }
 
     /// What a ride said. At most its bytes and columns are in memory besides.

@@ -5,7 +5,7 @@
 //! of the moment before the revision was made.
 
 use super::error::OperationError;
-use super::open::{CommitFiles, OpenBike};
+use super::open::{AtHand, CommitFiles, OpenBike};
 use super::recall::Recall;
 use super::ride_record::RideRecord;
 use super::rides::UsableRide;
@@ -246,7 +246,7 @@ fn run_again(
         revisions: earlier.to_vec(),
         register,
         loggers,
-        settled: None,
+        at_hand: AtHand::default(),
         files: FileHashes::of(root, None),
     };
     if !bike.folder.slots.contains_key(slot) {

@@ -6,7 +6,7 @@
 use crate::bike::{Bike, SlotTables};
 use crate::cache::Key;
 use crate::pipeline::Plan;
-use crate::ride::{LoggerRef, Loggers};
+use crate::ride::Loggers;
 use crate::table::Table;
 use sha2::{Digest, Sha256};
 use std::fmt::{self, Write as _};
@@ -14,6 +14,9 @@ use std::path::Path;
 
 /// The form of a record; another one is another record.
 const RECORD_FORM: u32 = 1;
+
+/// The version of this program and its sources: another one may come to other numbers.
+pub(super) const PROGRAM: &str = env!("RIDELOOP_SOURCES");
 
 /// What all rides of a run have in common.
 #[derive(Clone)]
@@ -37,9 +40,8 @@ impl KeyOfRun {
     /// Of today's tables only the grid and the mixture enter a record: the fuel of today
     /// may change and the record stays true.
     pub fn new(plan: &Plan, loggers: &Loggers, (bike, today, slot): (&Bike, &SlotTables, &str)) -> Self {
-        let program = env!("RIDELOOP_SOURCES");
-        let known: Vec<&LoggerRef> = loggers.all().iter().map(|logger| &logger.reference).collect();
-        let settings = (RECORD_FORM, program, &plan.sha256, bike, slot, &today.fuel.grid, known);
+        let known = loggers.references();
+        let settings = (RECORD_FORM, PROGRAM, &plan.sha256, bike, slot, &today.fuel.grid, known);
         let hash = with_table(hashed(Sha256::new(), &settings), &today.mixture);
         Self { hash, by_name: !loggers.is_empty() }
     }
@@ -52,6 +54,11 @@ impl KeyOfRun {
 }
 
 impl KeyOfTables {
+    /// What all these rides have in common, as a key.
+    pub fn in_common(&self) -> Key {
+        self.hash.clone().finalize().into()
+    }
+
     /// The key of one ride. `path` tells how the log is read.
     pub fn of_ride(&self, sha256: &str, path: &Path) -> Key {
         let name = path.file_name().map(|name| name.to_string_lossy().to_lowercase()).unwrap_or_default();
@@ -67,6 +74,20 @@ impl KeyOfTables {
         };
         hashed(self.hash.clone(), &(sha256, read_by)).finalize().into()
     }
+}
+
+/// The SHA-256 of a value, every field of it, in hex.
+pub(super) fn hash_of(value: &impl fmt::Debug) -> String {
+    hex(hashed(Sha256::new(), value))
+}
+
+/// The SHA-256 of a table, in hex.
+pub(super) fn hash_of_table(table: &Table) -> String {
+    hex(with_table(Sha256::new(), table))
+}
+
+fn hex(hash: Sha256) -> String {
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Hashes a table; its many cells as bits.

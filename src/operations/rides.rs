@@ -1,7 +1,7 @@
 //! Which rides there are, and what stands in the way of using each.
 
 use super::error::OperationError;
-use super::open::OpenBike;
+use super::open::{AtHand, OpenBike};
 use crate::ledger::{Revision, RevisionKind};
 use crate::pipeline::RideChoice;
 use crate::revision::{revision_name, revision_number};
@@ -98,6 +98,9 @@ impl StandingReason {
     }
 }
 
+/// A found file with its hash, or why it cannot be read.
+pub(super) type HashedRide = (FoundRide, Result<String, String>);
+
 impl OpenBike {
     /// The rides that stand behind a slot's map as it is now.
     ///
@@ -125,12 +128,28 @@ impl OpenBike {
 
     /// Sorts found files into usable rides and the rest.
     pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
+        self.standing_of(self.hashed(found.to_vec()), slot, choice)
+    }
+
+    /// Found files with their hashes.
+    pub(super) fn hashed(&self, found: Vec<FoundRide>) -> Vec<HashedRide> {
         let files = &self.files;
-        let mut hashed: Vec<(&FoundRide, Result<String, String>)> = found
-            .par_iter()
-            .map(|file| (file, files.sha256(&file.path).map_err(|e| format!("cannot be read: {e}"))))
-            .collect();
+        let with_hash = |file: FoundRide| {
+            let sha256 = files.sha256(&file.path).map_err(|error| format!("cannot be read: {error}"));
+            (file, sha256)
+        };
+        let hashed = found.into_par_iter().map(with_hash).collect();
         files.keep();
+        hashed
+    }
+
+    /// Sorts files whose hashes are known.
+    pub(super) fn standing_of(
+        &self,
+        mut hashed: Vec<HashedRide>,
+        slot: &str,
+        choice: RideChoice,
+    ) -> Vec<RideStanding> {
         // A copy whose folder tells the revision speaks before one that does not.
         hashed.sort_by_key(|(file, _)| (file.ridden_on == RiddenOn::Newest, file.name.clone()));
         let mut seen: Vec<(&str, &FoundRide)> = Vec::new();
@@ -271,38 +290,49 @@ impl OpenBike {
     /// # Errors
     /// When the rides cannot be listed.
     pub(super) fn remember_waiting(&self, register: &mut Register) -> Result<(), OperationError> {
+        let mut waiting = self.waiting_logs(register)?;
+        if let AtHand::Collected(collected) = &self.at_hand {
+            waiting.extend(collected.waiting(self)?);
+            waiting.sort_by(|a, b| a.file.cmp(&b.file));
+        }
+        waiting.into_iter().for_each(|ride| register.remember(ride));
+        Ok(())
+    }
+
+    /// The logs of the bike's own folder that are not registered and whose place does not
+    /// tell the revision, but for those that collected evidence tells of.
+    fn waiting_logs(&self, register: &Register) -> Result<Vec<RegisteredRide>, OperationError> {
+        let mut waiting = Vec::new();
         for file in self.find_rides(&[])? {
             if file.ridden_on != RiddenOn::Newest {
                 continue;
             }
             let Ok(sha256) = self.files.sha256(&file.path) else { continue };
-            if register.by_hash(&sha256).is_some() {
+            let told = matches!(&self.at_hand, AtHand::Collected(collected) if collected.holds(&sha256));
+            if told || register.by_hash(&sha256).is_some() {
                 continue;
             }
             let Ok(Some(bytes)) = self.files.bytes(&file.path, &sha256) else { continue };
             let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone(), &self.loggers) else {
                 continue;
             };
-            if let Some(ride) = self.waiting(&file, Some(&log), sha256)? {
-                register.remember(ride);
-            }
+            waiting.extend(self.waiting(&file, log.has(Channel::Slot), sha256)?);
         }
-        Ok(())
+        Ok(waiting)
     }
 
     /// An unregistered ride as the register would remember it; `None` when its
-    /// revision does not exist. `log` is `None` for a file that cannot be read.
+    /// revision does not exist. `slot_logged`: its log tells the slot.
     pub(super) fn waiting(
         &self,
         file: &FoundRide,
-        log: Option<&Ride>,
+        slot_logged: bool,
         sha256: String,
     ) -> Result<Option<RegisteredRide>, OperationError> {
         let Ok((revision, build, _)) = self.made_on(file.ridden_on) else {
             return Ok(None);
         };
-        let logged = log.is_some_and(|log| log.has(Channel::Slot));
-        let slot = if logged { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
+        let slot = if slot_logged { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
         Ok(Some(RegisteredRide {
             file: file.name.clone(),
             sha256,
@@ -361,7 +391,7 @@ impl OpenBike {
             what: format!("rides cannot be listed: {error}"),
             hint: None,
         })?;
-        if let Some(settled) = self.settled.as_ref().filter(|_| named.is_empty()) {
+        if let (AtHand::Settled(settled), true) = (&self.at_hand, named.is_empty()) {
             // A ride that the register knows is whole, however lately it was written again.
             let is_known = |path: &Path| {
                 self.files.sha256(path).is_ok_and(|sha256| self.register.by_hash(&sha256).is_some())

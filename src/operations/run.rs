@@ -1,11 +1,12 @@
 //! `run`: rides → evidence → the next revision.
 
+use super::collected::{Collected, Origin};
 use super::delay::RideDelay;
 use super::error::OperationError;
 use super::liars::{keep_liars_out, refuse_liars};
-use super::open::OpenBike;
+use super::open::{AtHand, OpenBike};
 use super::recall::{Recall, damage_note};
-use super::ride_record::{RideDetails, RideRecord};
+use super::ride_record::{Recorded, RideDetails, RideRecord};
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::run_statements::statements;
@@ -197,14 +198,31 @@ pub(super) fn mark_of(held_by: Option<&str>) -> Option<CellMark> {
 /// Everything that stops a run before it has a report; refusals of its guards
 /// are in the report itself.
 pub fn run(root: &Path, request: &RunRequest, progress: &dyn Progress) -> Result<RunReport, OperationError> {
-    run_among(root, request, None, progress)
+    run_among(root, request, AtHand::Logs, progress)
 }
 
-/// The same, where of the bike's own rides only some are there yet: the others are still being copied.
+/// The same from evidence that was collected before, in the place of the logs: the same
+/// rides make the same revision.
+///
+/// # Errors
+/// Those of [`run`]; `other_evidence` where the file was collected under other settings.
+pub fn run_on_evidence(
+    root: &Path,
+    request: &RunRequest,
+    evidence: &Path,
+    progress: &dyn Progress,
+) -> Result<RunReport, OperationError> {
+    let collected = Arc::new(Collected::read(evidence)?);
+    // The cache holds what logs said, and no log is read.
+    let request = RunRequest { cache: None, ..request.clone() };
+    run_among(root, &request, AtHand::Collected(collected), progress)
+}
+
+/// The same with the rides that are at hand.
 pub(super) fn run_among(
     root: &Path,
     request: &RunRequest,
-    settled: Option<&[PathBuf]>,
+    at_hand: AtHand,
     progress: &dyn Progress,
 ) -> Result<RunReport, OperationError> {
     let writable = match request.dry_run {
@@ -213,11 +231,7 @@ pub(super) fn run_among(
         false => None,
     };
     let cache = request.cache.as_deref().map(|folder| Arc::new(Cache::at(folder)));
-    let bike = OpenBike {
-        settled: settled.map(<[PathBuf]>::to_vec),
-        files: FileHashes::of(root, cache.clone()),
-        ..OpenBike::open(root)?
-    };
+    let bike = OpenBike { at_hand, files: FileHashes::of(root, cache.clone()), ..OpenBike::open(root)? };
     if request.dry_run && bike.store.is_none() {
         refuse_nesting(root)?;
     }
@@ -227,9 +241,16 @@ pub(super) fn run_among(
     bike.refuse_edits()?;
     bike.refuse_lost_history()?;
     let mut report = empty_report(&bike, &plan, &slot, request);
-    let found = bike.rides_for(&request.rides, plan.rides)?;
+    let found = match &bike.at_hand {
+        AtHand::Collected(collected) => {
+            collected.refuse_others(&Origin::of(&bike, &plan, &slot)?)?;
+            collected.found(&bike)
+        }
+        AtHand::Logs | AtHand::Settled(_) => bike.hashed(bike.rides_for(&request.rides, plan.rides)?),
+    };
+    let none_found = found.is_empty();
     let mut usable = Vec::new();
-    let standings = bike.standing(&found, &slot, plan.rides);
+    let standings = bike.standing_of(found, &slot, plan.rides);
     let notes = ride_notes(&bike, &plan, &standings);
     for standing in standings {
         match standing {
@@ -246,7 +267,7 @@ pub(super) fn run_among(
         }
     }
     if !worth_running(&bike, &plan, &slot, &usable) {
-        return nothing_to_read(report, found.is_empty(), bike.register.rides().len());
+        return nothing_to_read(report, none_found, bike.register.rides().len());
     }
     // Of two files with the same samples the one that counted before speaks.
     usable.sort_by_key(|ride| ride.is_new);
@@ -257,13 +278,20 @@ pub(super) fn run_among(
     let today = bike.today(&slot);
     let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
     let recall = Recall::new(&plan, (&bike.files, &bike.loggers), cache.as_deref(), context, &ridden);
+    let at_hand = &bike.at_hand;
     progress.begin(usable.len());
     let recorded: Option<Vec<_>> = usable
         .par_iter()
         .map(|ride| {
-            let recorded = (!progress.is_stopped()).then(|| recall.ride(ride))?;
-            let rows = recorded.as_ref().map_or(0, |record| record.outcome.funnel.samples());
-            progress.ride_done(&ride.name, rows);
+            if progress.is_stopped() {
+                return None;
+            }
+            let recorded = match at_hand {
+                AtHand::Collected(collected) => collected.recorded(ride, recall.key_of_tables(ride)),
+                AtHand::Logs | AtHand::Settled(_) => Ok(recall.ride(ride)),
+            };
+            let record = recorded.as_ref().ok().and_then(|recorded| recorded.as_ref().ok());
+            progress.ride_done(&ride.name, record.map_or(0, |record| record.outcome.funnel.samples()));
             Some(recorded)
         })
         .collect();
@@ -272,7 +300,8 @@ pub(super) fn run_among(
         cache.tidy();
         report.notes.extend(damage_note(cache));
     }
-    let outcomes = recorded.ok_or(OperationError::STOPPED)?;
+    let outcomes: Vec<Recorded> =
+        recorded.ok_or(OperationError::STOPPED)?.into_iter().collect::<Result<_, _>>()?;
     let traces: Vec<Option<&Traces>> =
         outcomes.iter().map(|recorded| recorded.as_ref().ok().map(|record| &record.outcome.traces)).collect();
     let same = same_rides(&traces);
@@ -402,10 +431,11 @@ fn ride_notes(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Vec<Strin
     let mut notes = Vec::new();
     let missing = bike.missing_rides(found);
     if plan.rides == RideChoice::Build && !missing.is_empty() {
-        notes.push(format!(
-            "rides that counted before are no longer in the folder and no longer count: {}",
-            missing.join(", ")
-        ));
+        let place = match bike.at_hand {
+            AtHand::Collected(_) => "are not in the evidence",
+            AtHand::Logs | AtHand::Settled(_) => "are no longer in the folder",
+        };
+        notes.push(format!("rides that counted before {place} and no longer count: {}", missing.join(", ")));
     }
     if bike.build_start().is_none() && !bike.revisions.is_empty() {
         let build = bike.folder.builds.current();

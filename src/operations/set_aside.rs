@@ -6,7 +6,7 @@ use super::write::{commit, open_for_writing, tool_name};
 use crate::bike::{REGISTER_FILE, read_regular};
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
 use crate::revision::revision_name;
-use crate::ride::{RegisteredRide, Ride, RideState, hash};
+use crate::ride::{Channel, RegisteredRide, Ride, RideState, hash};
 use crate::units;
 use serde::Serialize;
 use std::path::Path;
@@ -126,8 +126,8 @@ fn find(bike: &OpenBike, file: &Path) -> Result<RegisteredRide, OperationError> 
     if let Some(ride) = bike.register.by_hash(&sha256) {
         return Ok(ride.clone());
     }
-    let log = Ride::read(&found.path, &bytes, &bike.loggers).ok();
-    bike.waiting(found, log.as_ref(), sha256)?.ok_or_else(|| {
+    let slot_logged = Ride::read(&found.path, &bytes, &bike.loggers).is_ok_and(|log| log.has(Channel::Slot));
+    bike.waiting(found, slot_logged, sha256)?.ok_or_else(|| {
         OperationError::failed(
             format!("{} lies in the folder of a revision that does not exist", found.name),
             "put it into the folder of the revision it was made on",

@@ -44,7 +44,7 @@ pub(super) fn with_start(
         return Ok((writable, bike));
     }
     start(&bike, &writable, when)?;
-    Ok((writable, OpenBike { settled: bike.settled, files: bike.files, ..OpenBike::open(root)? }))
+    Ok((writable, OpenBike { at_hand: bike.at_hand, files: bike.files, ..OpenBike::open(root)? }))
 }
 
 /// Makes r1 of a folder that has no revision yet.

@@ -6,7 +6,7 @@
 //! reads a clock.
 
 use super::error::OperationError;
-use super::open::OpenBike;
+use super::open::{AtHand, OpenBike};
 use super::run::{Progress, RunReport, RunRequest, run_among};
 use crate::bike::WorkTree;
 use crate::pipeline::Plan;
@@ -191,14 +191,15 @@ pub fn watch_look(
     progress: &dyn Progress,
 ) -> Result<RunReport, OperationError> {
     let dry = RunRequest { dry_run: true, ..request.clone() };
+    let at_hand = || AtHand::Settled(settled.to_vec());
     // What a kill interrupted must be put in order first, which only a run that writes does.
     if !request.dry_run && is_interrupted(root)? {
-        return run_among(root, request, Some(settled), progress);
+        return run_among(root, request, at_hand(), progress);
     }
-    let would = run_among(root, &dry, Some(settled), progress)?;
+    let would = run_among(root, &dry, at_hand(), progress)?;
     match request.dry_run || would.refused.is_some() || would.cells_changed == 0 {
         true => Ok(RunReport { dry_run: request.dry_run, ..would }),
-        false => run_among(root, request, Some(settled), progress),
+        false => run_among(root, request, at_hand(), progress),
     }
 }
 

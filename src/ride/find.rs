@@ -149,7 +149,8 @@ fn slashed(path: &Path) -> String {
     parts.join("/")
 }
 
-fn ridden_on(inside: &Path) -> RiddenOn {
+/// The revision that a place below `rides/` tells.
+pub(crate) fn ridden_on(inside: &Path) -> RiddenOn {
     let mut parts = inside.components();
     let first = parts.next().map(|c| c.as_os_str().to_string_lossy().into_owned());
     let number = first.as_deref().and_then(revision_number);

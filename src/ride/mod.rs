@@ -24,6 +24,7 @@ mod source;
 
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
+pub(crate) use find::ridden_on;
 pub use find::{FoundRide, RiddenOn, find_any_in_folder, find_in_folder, find_named};
 pub use logger::{LoggerRef, Loggers};
 pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};

@@ -46,6 +46,9 @@ fn every_command_answers_what_its_schema_says() {
         told.push(name);
     };
     ask("status", &[]);
+    ask("evidence collect", &["evidence", "collect", "--out", "all.parquet"]);
+    ask("evidence merge", &["evidence", "merge", "all.parquet", "--out", "merged.parquet"]);
+    ask("run", &["run", "--dry-run", "--evidence", "merged.parquet"]);
     ask("check", &["check"]);
     ask("run", &["run", "--dry-run"]);
     ask("run", &["run"]);

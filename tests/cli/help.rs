@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 25] = [
+const COMMANDS: [&str; 26] = [
     "demo",
     "new",
     "check",
@@ -24,6 +24,7 @@ const COMMANDS: [&str; 25] = [
     "simulate",
     "watch",
     "logger",
+    "evidence",
     "completions",
     "man",
     "schema",

@@ -82,6 +82,30 @@ fn a_foreign_ride_makes_a_revision_that_replays_with_the_logger_it_was_read_thro
 }
 
 #[test]
+fn evidence_of_a_foreign_ride_serves_in_its_place_until_a_logger_changes() {
+    let by_log = with_a_foreign_ride();
+    let by_evidence = by_log.twin();
+    by_evidence.on_bike(&["evidence", "collect", "--out", "monday.parquet"]).exits(0);
+    // Elsewhere the same log has another name.
+    let rides = by_evidence.bike.join("rides/r1");
+    std::fs::rename(rides.join("monday.log"), rides.join("first.log")).expect("renamed");
+    by_evidence.on_bike(&["evidence", "collect", "--out", "first.parquet"]).exits(0);
+    std::fs::remove_file(rides.join("first.log")).expect("removed");
+    by_evidence
+        .rideloop(&["evidence", "merge", "monday.parquet", "first.parquet", "--out", "both.parquet"])
+        .exits(0);
+    by_evidence.on_bike(&["run", "--dry-run", "--evidence", "both.parquet"]).exits(0).says("r1/first.log");
+    let run = ["run", "--evidence", "monday.parquet"];
+    by_evidence.write("loggers/box.yaml", BOX.replace("14.1", "13.2"));
+    by_evidence.on_bike(&run).exits(3).says("other_evidence").says("loggers/box.yaml");
+    by_evidence.write("loggers/box.yaml", BOX);
+    by_evidence.on_bike(&run).exits(0);
+    by_log.on_bike(&["run"]).exits(0);
+    let head = |bench: &Bench| bench.git(&["rev-parse", "HEAD", "HEAD^{tree}"]).exits(0).out;
+    assert_eq!(head(&by_evidence), head(&by_log));
+}
+
+#[test]
 fn the_same_ride_gives_the_same_cells_through_a_logger_as_without() {
     let bench = with_a_foreign_ride();
     let twin = Bench::with_bike();

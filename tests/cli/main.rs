@@ -11,6 +11,8 @@ mod cache;
 mod closed_loop;
 mod delay;
 mod demo;
+mod evidence;
+mod fleet;
 mod full_disk;
 mod git_shows_tables;
 mod guards;

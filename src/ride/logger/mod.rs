@@ -89,6 +89,11 @@ impl Loggers {
         &self.loggers
     }
 
+    /// Their names and hashes, in the same order.
+    pub fn references(&self) -> Vec<LoggerRef> {
+        self.loggers.iter().map(|logger| logger.reference.clone()).collect()
+    }
+
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
         self.loggers.is_empty()
