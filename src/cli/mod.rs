@@ -211,6 +211,7 @@ impl Context {
 
 /// Parses the command line and runs the command.
 pub fn main() -> ExitCode {
+    tell_panics();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => return outcome::wrong_command_line(&error),
@@ -260,6 +261,16 @@ pub fn main() -> ExitCode {
         Some(Command::TableText(args)) => table_text::main(&context, &args),
     };
     outcome::finish(&context.screen, result)
+}
+
+/// What is caught and told in words later is not told by the runtime as well.
+fn tell_panics() {
+    let tell = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !crate::ride::panics_are_told() {
+            tell(panic);
+        }
+    }));
 }
 
 /// A finite number on the command line.

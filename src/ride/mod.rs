@@ -16,6 +16,7 @@ pub mod logger;
 mod mdf;
 mod mdf_log;
 mod obd;
+mod parquet_bounds;
 mod parquet_log;
 mod plausible;
 mod register;
@@ -27,6 +28,7 @@ pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
 pub(crate) use find::ridden_on;
 pub use find::{FoundRide, RiddenOn, find_any_in_folder, find_in_folder, find_named};
 pub use logger::{LoggerRef, Loggers};
+pub use parquet_log::panics_are_told;
 pub use register::{LOGGED_SLOT, Register, RegisteredRide, RideState};
 pub(crate) use registered::{Registered, known_channel_if_any, registered};
 
