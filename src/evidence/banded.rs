@@ -116,8 +116,9 @@ impl Factor {
         }
         for i in (0..l.n).rev() {
             let mut sought = x[i];
-            for j in i + 1..(i + l.width + 1).min(l.n) {
-                less(&mut sought, l.get(j, i), &x[j]);
+            let last = (i + l.width + 1).min(l.n);
+            for (j, known) in (i + 1..last).zip(&x[i + 1..last]) {
+                less(&mut sought, l.get(j, i), known);
             }
             x[i] = sought.map(|x| x / l.get(i, i));
         }

@@ -280,7 +280,7 @@ fn from_frame(frame: &DataFrame) -> Result<(Points, Vec<StoredRide>), EvidenceFi
     }
     let records: Vec<Option<&[u8]>> = typed("record", &DataType::Binary)?.binary()?.iter().collect();
     let cells = ride.iter().take_while(|sha256| Some(*sha256) == ride.first()).count();
-    if cells == 0 || rows % cells != 0 {
+    if cells == 0 || !rows.is_multiple_of(cells) {
         return Err(content("its rides do not have the same cells"));
     }
     let points: Points = rpm[..cells].iter().copied().zip(load[..cells].iter().copied()).collect();

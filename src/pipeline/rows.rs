@@ -375,7 +375,7 @@ pub fn rate(time_s: &[f64], values: &[f64], window_s: f64, longest_gap_s: f64) -
         let span = time_s[now] - time_s[from];
         // At the start of a stretch the window is not full yet; a slope over a
         // fraction of it would be mostly noise.
-        if gap || !(span < window_s * FULL_ENOUGH) {
+        if gap || span >= window_s * FULL_ENOUGH || span.is_nan() {
             let slope = if gap { f64::INFINITY } else { ((values[now] - values[from]) / span).abs() };
             // Rows between two readings share what is known of both.
             for rate in &mut rates[before..=now] {

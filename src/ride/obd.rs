@@ -34,7 +34,7 @@ impl Parameter {
     pub fn value_of_number(&self, raw: f64) -> Option<f64> {
         let most = f64::from(u16::MAX >> (16 - 8 * u16::from(self.bytes)));
         let is_raw = raw.fract() == 0.0 && (0.0..=most).contains(&raw);
-        is_raw.then(|| raw * self.factor + self.offset)
+        is_raw.then_some(raw * self.factor + self.offset)
     }
 }
 

@@ -20,19 +20,20 @@ use spread::Spread;
 /// The first channel that cannot be true.
 pub(super) fn refuse(ride: &Ride) -> Result<(), RideError> {
     // What names the unit comes before what only names a range.
-    let checks: [&dyn Fn(&Ride) -> Option<String>; 12] = [
-        &lambda_unit,
-        &time_unit,
-        &throttle_unit,
-        &trim_unit,
-        &rpm_unit,
-        &pulse_unit,
-        &pressure::baro_unit,
-        &pressure::manifold_unit,
-        &temperature::engine_unit,
-        &temperature::air_unit,
-        &ranges,
-        &deaf_sensor,
+    type Check = fn(&Ride) -> Option<String>;
+    let checks: [Check; 12] = [
+        lambda_unit,
+        time_unit,
+        throttle_unit,
+        trim_unit,
+        rpm_unit,
+        pulse_unit,
+        pressure::baro_unit,
+        pressure::manifold_unit,
+        temperature::engine_unit,
+        temperature::air_unit,
+        ranges,
+        deaf_sensor,
     ];
     match checks.iter().find_map(|check| check(ride)) {
         Some(problem) => Err(RideError::Implausible(problem)),

@@ -97,7 +97,12 @@ mod tests {
         for i in 0..400 {
             text.push_str(&format!("{},{},20,0.95\n", f64::from(i) * 0.01, 4000 + 45 * (i % 2)));
         }
-        let ride = crate::ride::Ride::read(std::path::Path::new("t.csv"), text.as_bytes(), &crate::ride::Loggers::none()).expect("a ride");
+        let ride = crate::ride::Ride::read(
+            std::path::Path::new("t.csv"),
+            text.as_bytes(),
+            &crate::ride::Loggers::none(),
+        )
+        .expect("a ride");
         assert!(apply("- gear_shift: {}", &ride, |_| {}).0.iter().all(|k| *k));
     }
 }

@@ -137,7 +137,7 @@ fn turn_s(times: &[f64], column: &TimeColumn) -> Option<f64> {
     match column.form {
         TimeForm::DateTime | TimeForm::DateTimeMonthFirst => None,
         // Minutes and seconds alone begin anew with the hour.
-        TimeForm::Clock if times.iter().all(|t| !(*t >= S_PER_H)) => Some(S_PER_H),
+        TimeForm::Clock if times.iter().all(|t| t.is_nan() || *t < S_PER_H) => Some(S_PER_H),
         TimeForm::Clock => Some(S_PER_DAY),
         _ => column.wraps_at.and_then(in_s),
     }

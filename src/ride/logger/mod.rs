@@ -195,7 +195,8 @@ fn own_names(channels: &[Channel]) -> Result<Mapping, RideError> {
 }
 
 fn read_text(file: &Path, bytes: &[u8], loggers: &Loggers) -> Result<(RawColumns, LoggerRef), RideError> {
-    let mut texts: Vec<(Encoding, Result<Cow<'_, [u8]>, RideError>)> = Vec::new();
+    type Decoded<'t> = Result<Cow<'t, [u8]>, RideError>;
+    let mut texts: Vec<(Encoding, Decoded<'_>)> = Vec::new();
     for encoding in loggers.all().iter().map(|logger| logger.mapping.text.encoding).chain([Encoding::Auto]) {
         if !texts.iter().any(|(known, _)| *known == encoding) {
             texts.push((encoding, decode::text(bytes, encoding)));
@@ -262,7 +263,7 @@ fn is_recognised(titles: &[Title], logger: &Logger, file: &Path) -> bool {
 }
 
 /// The one logger among those that fit.
-fn the_one<'l>(fitting: Vec<&'l Logger>, titles: impl Fn() -> Vec<Title>) -> Result<&'l Logger, RideError> {
+fn the_one(fitting: Vec<&Logger>, titles: impl Fn() -> Vec<Title>) -> Result<&Logger, RideError> {
     match fitting.as_slice() {
         [one] => Ok(one),
         [] => Err(RideError::NoLogger(shown(&titles()))),

@@ -141,7 +141,7 @@ fn hex_bytes(text: &[u8]) -> Option<Vec<u8>> {
     let text = std::str::from_utf8(text).ok()?;
     let text = text.strip_prefix("0x").or(text.strip_prefix("0X")).unwrap_or(text);
     let digits: Vec<char> = text.chars().filter(|c| !c.is_whitespace()).collect();
-    if digits.len() % 2 != 0 {
+    if !digits.len().is_multiple_of(2) {
         return None;
     }
     let byte = |pair: &[char]| Some((pair[0].to_digit(16)? << 4 | pair[1].to_digit(16)?) as u8);

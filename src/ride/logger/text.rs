@@ -68,6 +68,9 @@ fn titles_of(line: &[u8], separator: u8) -> Vec<Title> {
     titles
 }
 
+/// Takes the number of a line and its wanted fields.
+type TakeRow<'f, 't> = dyn FnMut(u64, &[&'t [u8]], &mut ReadingReport) + 'f;
+
 impl<'t> TextLog<'t> {
     /// Opens a text at the first row that `are_titles` takes for its titles; none where there is
     /// no such row.
@@ -160,12 +163,7 @@ impl<'t> TextLog<'t> {
 
     /// Goes through all rows; `take` gets the line's number and the fields of `positions`, in
     /// their order. What cannot be used is counted.
-    pub fn each_row(
-        &self,
-        positions: &[usize],
-        report: &mut ReadingReport,
-        take: &mut dyn FnMut(u64, &[&'t [u8]], &mut ReadingReport),
-    ) {
+    pub fn each_row(&self, positions: &[usize], report: &mut ReadingReport, take: &mut TakeRow<'_, 't>) {
         let mut ascending: Vec<usize> = positions.to_vec();
         ascending.sort_unstable();
         ascending.dedup();
@@ -221,7 +219,7 @@ fn is_unit_row(line: &[u8], dialect: &Dialect, titles: usize) -> bool {
         super::units::from_text(&text).is_some() || !begins || **field == *b"-"
     };
     let has_text = fields.iter().any(|field| !delimited::is_missing(field));
-    has_text && fields.len() > 1 && fields.len() <= titles + 1 && fields.iter().all(|field| is_word(&field))
+    has_text && fields.len() > 1 && fields.len() <= titles + 1 && fields.iter().all(is_word)
 }
 
 /// A comma where more of the first fields have one between digits than a point.

@@ -71,7 +71,7 @@ pub(super) fn find(chosen: &[(Channel, Vec<&Column>)], times: &[f64], is_long: b
     }
     for (channel, gap) in &seldom {
         let wanted = round_up(2.0 * gap);
-        if is_fast(*channel) || !(wanted > fast_s) || *channel == Channel::KnockCount {
+        if is_fast(*channel) || wanted <= fast_s || *channel == Channel::KnockCount {
             continue;
         }
         let wanted = Some(wanted.min(LONGEST_OF_SLOW_S));

@@ -227,7 +227,8 @@ fn no_time(columns: &[Column], was_said: bool) -> Question {
     let ascending = |column: &&Column| {
         let is_moving =
             column.spread.as_ref().is_some_and(|spread| !spread.is_still() && spread.missing_share < 0.5);
-        is_moving && column.values.windows(2).all(|pair| !(pair[1] < pair[0]))
+        is_moving
+            && column.values.windows(2).all(|pair| pair[1] >= pair[0] || pair.iter().any(|t| t.is_nan()))
     };
     let text = match was_said {
         true => "the column that was named for the time holds no times that can be read: which one does?",
