@@ -75,14 +75,13 @@ def parquet() -> None:
         "lz4": (other, {"compression": "lz4", "write_statistics": False}),
         "brotli": (nested, {"compression": "brotli"}),
         "delta": (
-            {name: own[name] for name in ("time_s", "rpm", "slot")},
+            {name: own[name] for name in ("time_s", "rpm")},
             {
                 "compression": "none",
                 "use_dictionary": False,
                 "column_encoding": {
                     "time_s": "BYTE_STREAM_SPLIT",
                     "rpm": "DELTA_BINARY_PACKED",
-                    "slot": "DELTA_BYTE_ARRAY",
                 },
             },
         ),

@@ -51,6 +51,12 @@ pub(super) fn check_pages(file: &[u8], metadata: &FileMetadata) -> Result<(), &'
                 if page.values > announced - met {
                     return Err("the pages of a column hold more values than it");
                 }
+                // Their lengths stand in the data, where the reader believes them too.
+                if matches!(page.encoding, Some(DELTA_LENGTHS | DELTA_TEXTS)) {
+                    return Err(
+                        "a column is in a delta encoding of texts, which is not read: write it plain",
+                    );
+                }
                 met += if page.is_dictionary { 0 } else { page.values };
                 let too_large = "it holds more than 1 GiB unpacked: no ride is that long";
                 bytes_left = bytes_left.checked_sub(page.unpacked_bytes).ok_or(too_large)?;
@@ -68,6 +74,7 @@ struct Page {
     /// Values: the column's own, or those of its dictionary.
     values: u64,
     is_dictionary: bool,
+    encoding: Option<u64>,
 }
 
 /// Walks through the pages of a column chunk. The last item is `None` where the chunk does not
@@ -95,7 +102,8 @@ fn next_page(chunk: &mut &[u8]) -> Option<Page> {
             (PACKED_BYTES, INT_32) => packed_bytes = Some(header.size()?),
             (DATA | DICTIONARY | DATA_V2, STRUCT) => {
                 page.is_dictionary = field == DICTIONARY;
-                page.values = header.values()?;
+                let encoding = if field == DATA_V2 { ENCODING_V2 } else { ENCODING };
+                (page.values, page.encoding) = header.values(encoding)?;
             }
             _ => header.skip(kind, DEEPEST)?,
         }
@@ -110,8 +118,13 @@ const PACKED_BYTES: i64 = 3;
 const DATA: i64 = 5;
 const DICTIONARY: i64 = 7;
 const DATA_V2: i64 = 8;
-/// The field `num_values` of those three.
+/// The fields `num_values` and `encoding` of those three.
 const VALUES: i64 = 1;
+const ENCODING: i64 = 2;
+const ENCODING_V2: i64 = 4;
+/// The encodings `DELTA_LENGTH_BYTE_ARRAY` and `DELTA_BYTE_ARRAY`.
+const DELTA_LENGTHS: u64 = 6;
+const DELTA_TEXTS: u64 = 7;
 
 // Kinds of the compact protocol.
 const STOP: u8 = 0;
@@ -179,15 +192,17 @@ impl Thrift<'_> {
         Some(Some((*last, kind)))
     }
 
-    fn values(&mut self) -> Option<u64> {
-        let (mut values, mut last) = (None, 0);
+    /// How many values there are and how they are encoded.
+    fn values(&mut self, encoding_field: i64) -> Option<(u64, Option<u64>)> {
+        let (mut values, mut encoding, mut last) = (None, None, 0);
         while let Some((field, kind)) = self.field(&mut last)? {
             match (field, kind) {
                 (VALUES, INT_32) => values = Some(self.size()?),
+                (field, INT_32) if field == encoding_field => encoding = Some(self.size()?),
                 _ => self.skip(kind, DEEPEST)?,
             }
         }
-        values
+        Some((values?, encoding))
     }
 
     fn skip(&mut self, kind: u8, deep: usize) -> Option<()> {
@@ -253,9 +268,16 @@ mod tests {
     fn pages_are_found_one_behind_the_other() {
         let one = [&HEADER[..], b"abc"].concat();
         let two = [&one[..], &one[..]].concat();
-        let page = Page { unpacked_bytes: 9, values: 2, is_dictionary: false };
+        let page = Page { unpacked_bytes: 9, values: 2, is_dictionary: false, encoding: None };
         assert_eq!(pages(&two).collect::<Vec<_>>(), [Some(page); 2]);
         assert_eq!(pages(&two[..two.len() - 1]).collect::<Vec<_>>(), [Some(page), None]);
+        assert_eq!(
+            pages(&[0x15, 0, 0x15, 0, 0x15, 0, 0x2C, 0x15, 4, 0x15, 14, 0, 0])
+                .next()
+                .flatten()
+                .and_then(|p| p.encoding),
+            Some(DELTA_TEXTS)
+        );
         let mut endless = one;
         endless[10] = 0xFC;
         assert_eq!(pages(&endless).collect::<Vec<_>>(), [None]);
