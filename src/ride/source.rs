@@ -108,7 +108,6 @@ pub(super) enum Stands {
     /// In these rows of the log, ascending.
     InRows(Vec<usize>),
     /// At times of their own, s from a moment that all columns of the log share, ascending.
-    #[allow(dead_code, reason = "the formats with times of their own come later")]
     AtTimes(Vec<f64>),
 }
 

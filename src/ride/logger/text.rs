@@ -15,10 +15,10 @@ pub(in crate::ride) struct TextLog<'t> {
     /// The titles with their units.
     pub titles: Vec<Title>,
     /// Whether a row of units stands under the titles.
-    #[allow(dead_code, reason = "for writing a logger file from a log")]
+    #[cfg(test)]
     pub has_unit_row: bool,
     /// One-based line of the titles.
-    #[allow(dead_code, reason = "for writing a logger file from a log")]
+    #[cfg(test)]
     pub titles_line: u64,
     /// How the rows are written.
     pub dialect: Dialect,
@@ -145,7 +145,9 @@ impl<'t> TextLog<'t> {
         };
         Self {
             titles,
+            #[cfg(test)]
             has_unit_row: under.is_some(),
+            #[cfg(test)]
             titles_line: at as u64 + 1,
             dialect: Dialect { decimal, ..dialect },
             short_rows: form.short_rows,
@@ -155,7 +157,7 @@ impl<'t> TextLog<'t> {
     }
 
     /// The first rows, field by field.
-    #[allow(dead_code, reason = "for writing a logger file from a log")]
+    #[cfg(test)]
     pub fn first_rows(&self, rows: usize) -> Vec<Vec<&'t [u8]>> {
         let lines = self.rows.split(|b| *b == b'\n').map(<[u8]>::trim_ascii_end);
         lines.filter(|line| !line.is_empty()).take(rows).map(|line| self.dialect.split(line)).collect()
