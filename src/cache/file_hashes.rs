@@ -5,6 +5,10 @@
 //! disk's clock would look the same, so a file that was touched shortly before it was
 //! hashed is hashed again the next time.
 //!
+//! Within one process a file that is read a second time is only summed by a fast hash
+//! (XXH3) and trusted where the sum is that of when it was hashed: it tells a file that
+//! changed meanwhile, which is all that is asked of it.
+//!
 //! # Source
 //! The rule is that of git's index: <https://git-scm.com/docs/racy-git>.
 
@@ -17,6 +21,7 @@ use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, SystemTime};
+use xxhash_rust::xxh3::{Xxh3, xxh3_128};
 
 /// The coarsest clock of a disk in use: FAT notes times in steps of two seconds.
 ///
@@ -76,6 +81,13 @@ struct Hashed {
     sha256: [u8; 32],
 }
 
+/// What was read of a file.
+#[derive(Debug, Clone, Copy)]
+struct Read {
+    sha256: [u8; 32],
+    xxh3: u128,
+}
+
 /// The hashes of the files of one folder, and of others that are asked for.
 #[derive(Debug)]
 pub struct FileHashes {
@@ -90,6 +102,8 @@ struct Known {
     files: BTreeMap<Vec<u8>, Hashed>,
     /// Those that were asked for since the hashes were read.
     asked: BTreeSet<Vec<u8>>,
+    /// Those that were hashed here, with a sum that is made faster; not kept.
+    read: BTreeMap<Vec<u8>, Read>,
     changed: bool,
 }
 
@@ -125,12 +139,14 @@ impl FileHashes {
         let moment = self.cache.as_ref().and_then(|cache| cache.opened());
         let mut file = File::open(path)?;
         let before = Stat::of(&file.metadata()?);
-        let sha256 = hash_of(&mut file)?;
+        let read = Read::all_of(&mut file)?;
+        let sha256 = read.sha256;
         let after = Stat::of(&file.metadata()?);
+        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        known.read.insert(name.clone(), read);
         if let (Some(stat), true, Some(moment)) = (before, before == after, moment)
             && stat.is_settled_at(moment)
         {
-            let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
             known.files.insert(name, Hashed { stat, sha256 });
             known.changed = true;
         }
@@ -139,7 +155,7 @@ impl FileHashes {
 
     /// The bytes of a file whose hash was told before; `None` when they are others now.
     ///
-    /// They are hashed again only where nothing shows that the file was left alone since.
+    /// They are hashed again only where nothing shows that they are still the same.
     ///
     /// # Errors
     /// Those of the file system, and for anything that is not a plain file.
@@ -151,11 +167,14 @@ impl FileHashes {
         let mut bytes = Vec::with_capacity(usize::try_from(file.metadata()?.len()).unwrap_or_default());
         file.read_to_end(&mut bytes)?;
         let after = Stat::of(&file.metadata()?);
-        let remembered = {
+        let name = self.name(path);
+        let (remembered, read) = {
             let known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-            known.files.get(&self.name(path)).filter(|hashed| Some(hashed.stat) == after).map(|h| h.sha256)
+            let remembered = known.files.get(&name).filter(|hashed| Some(hashed.stat) == after);
+            (remembered.map(|hashed| hashed.sha256), known.read.get(&name).copied())
         };
-        let now = remembered.unwrap_or_else(|| Sha256::digest(&bytes).into());
+        let read_before = || read.filter(|read| read.xxh3 == xxh3_128(&bytes)).map(|read| read.sha256);
+        let now = remembered.or_else(read_before).unwrap_or_else(|| Sha256::digest(&bytes).into());
         Ok((hex(&now) == sha256).then_some(bytes))
     }
 
@@ -188,15 +207,20 @@ fn key(root: &Path) -> Key {
     Sha256::digest(root.as_os_str().as_encoded_bytes()).into()
 }
 
-fn hash_of(file: &mut File) -> io::Result<[u8; 32]> {
-    let mut block = vec![0; BLOCK_BYTES];
-    let mut hash = Sha256::new();
-    loop {
-        match file.read(&mut block) {
-            Ok(0) => return Ok(hash.finalize().into()),
-            Ok(n) => hash.update(&block[..n]),
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
+impl Read {
+    fn all_of(file: &mut File) -> io::Result<Self> {
+        let mut block = vec![0; BLOCK_BYTES];
+        let (mut sha256, mut xxh3) = (Sha256::new(), Xxh3::new());
+        loop {
+            match file.read(&mut block) {
+                Ok(0) => return Ok(Self { sha256: sha256.finalize().into(), xxh3: xxh3.digest128() }),
+                Ok(n) => {
+                    sha256.update(&block[..n]);
+                    xxh3.update(&block[..n]);
+                }
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
         }
     }
 }
