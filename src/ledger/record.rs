@@ -6,6 +6,7 @@ use crate::revision::{revision_name, revision_number};
 use crate::units::one_line;
 use schemars::JsonSchema;
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 /// What made a revision.
@@ -251,11 +252,10 @@ impl RevisionRecord {
 /// # Errors
 /// When git cannot be read.
 pub fn revisions(store: &Store) -> Result<Vec<Revision>, LedgerError> {
-    let mut found: Vec<Revision> = Vec::new();
+    let (mut found, mut numbers) = (Vec::new(), BTreeSet::new());
     for commit in store.log()? {
         let Some(revision) = revision_of(commit) else { continue };
-        let repeated = found.iter().any(|r| r.record.number == revision.record.number);
-        if !repeated {
+        if numbers.insert(revision.record.number) {
             found.push(revision);
         }
     }

@@ -30,15 +30,33 @@ impl Traces {
     pub fn of(ride: &Ride, rows: &Rows<'_>) -> Self {
         Self { samples: sample_hashes(ride), course: course(rows) }
     }
+
+    /// The course as hashes, no one twice.
+    fn places(&self) -> Vec<u32> {
+        let place = |(bin, rpm, load): &(u32, i16, i16)| {
+            let point = (u64::from(rpm.cast_unsigned()) << u16::BITS) | u64::from(load.cast_unsigned());
+            (mixed(u64::from(*bin) << u32::BITS | point) >> u32::BITS) as u32
+        };
+        let mut places: Vec<u32> = self.course.iter().map(place).collect();
+        places.sort_unstable();
+        places.dedup();
+        places
+    }
 }
 
 /// For each ride, the rides before it that hold a good part of the same samples or took
 /// the same course; `None` stands for a ride that left no traces.
 pub fn same_rides(rides: &[Option<&Traces>]) -> Vec<Vec<usize>> {
-    let samples: Vec<&[u32]> = rides.iter().map(|r| r.map_or(&[][..], |r| &r.samples)).collect();
-    let courses: Vec<&[_]> = rides.iter().map(|r| r.map_or(&[][..], |r| r.course.as_slice())).collect();
-    let mut same = sharing(&samples, SAME_ROWS);
-    for (same, more) in same.iter_mut().zip(sharing(&courses, SAME_COURSE)) {
+    let samples = || {
+        let lists: Vec<&[u32]> = rides.iter().map(|r| r.map_or(&[][..], |r| &r.samples)).collect();
+        sharing(&lists, SAME_ROWS)
+    };
+    let courses = || {
+        let lists: Vec<Vec<u32>> = rides.iter().map(|r| r.map_or_else(Vec::new, Traces::places)).collect();
+        sharing(&lists, SAME_COURSE)
+    };
+    let (mut same, by_course) = rayon::join(samples, courses);
+    for (same, more) in same.iter_mut().zip(by_course) {
         same.extend(more);
         same.sort_unstable();
         same.dedup();
@@ -48,23 +66,26 @@ pub fn same_rides(rides: &[Option<&Traces>]) -> Vec<Vec<usize>> {
 
 /// For each list the lists before it with at least this share of the shorter one in common.
 ///
-/// Shape: lists ascending, no entry twice.
-fn sharing<T: Ord + Copy>(lists: &[&[T]], least: f64) -> Vec<Vec<usize>> {
-    // All entries together in order: what several lists hold stands side by side.
-    let mut all: Vec<(T, u32)> = Vec::with_capacity(lists.iter().map(|list| list.len()).sum());
-    for (number, list) in lists.iter().enumerate() {
-        all.extend(list.iter().map(|entry| (*entry, number as u32)));
+/// Shape: no entry twice in a list.
+fn sharing<L: AsRef<[u32]>>(lists: &[L], least: f64) -> Vec<Vec<usize>> {
+    let lists: Vec<&[u32]> = lists.iter().map(AsRef::as_ref).collect();
+    // All entries together in order, each above the number of its list: what several
+    // lists hold stands side by side.
+    let mut all: Vec<u64> = Vec::with_capacity(lists.iter().map(|list| list.len()).sum());
+    for (number, list) in (0u64..).zip(&lists) {
+        all.extend(list.iter().map(|entry| (u64::from(*entry) << u32::BITS) | number));
     }
     all.sort_unstable();
-    let mut common: Vec<Vec<&[(T, u32)]>> = vec![Vec::new(); lists.len()];
-    for holders in all.chunk_by(|a, b| a.0 == b.0).filter(|holders| holders.len() > 1) {
-        for (at, (_, list)) in holders.iter().enumerate() {
-            common[*list as usize].push(&holders[..at]);
+    let list_of = |entry: &u64| *entry as u32 as usize;
+    let mut common: Vec<Vec<&[u64]>> = vec![Vec::new(); lists.len()];
+    for holders in all.chunk_by(|a, b| a >> u32::BITS == b >> u32::BITS).filter(|holders| holders.len() > 1) {
+        for (at, entry) in holders.iter().enumerate() {
+            common[list_of(entry)].push(&holders[..at]);
         }
     }
-    let of_list = |(number, common): (usize, Vec<&[(T, u32)]>)| {
+    let of_list = |(number, common): (usize, Vec<&[u64]>)| {
         let mut shared = vec![0usize; number];
-        common.into_iter().flatten().for_each(|(_, other)| shared[*other as usize] += 1);
+        common.into_iter().flatten().for_each(|other| shared[list_of(other)] += 1);
         let is_same = |other: &usize| {
             let shorter = lists[*other].len().min(lists[number].len());
             shared[*other] > 0 && shared[*other] as f64 / shorter as f64 >= least
@@ -103,23 +124,13 @@ fn course(rows: &Rows<'_>) -> Vec<(u32, i16, i16)> {
 }
 
 /// Hashes of a fixed part of the samples, by the bits of time, speed and lambda.
-///
-/// # Source
-/// Each number is mixed in by a multiplication and a fold of the upper half onto the
-/// lower, as multiplicative hashing does (Knuth, The Art of Computer Programming,
-/// volume 3, section 6.4, from memory); the factor is 2⁶⁴ over the golden ratio.
 fn sample_hashes(ride: &Ride) -> Vec<u32> {
     const ONE_IN: u64 = 8;
-    const FACTOR: u64 = 0x9e37_79b9_7f4a_7c15;
-    let mix = |hash: u64, value: f64| {
-        let mixed = (hash ^ value.to_bits()).wrapping_mul(FACTOR);
-        mixed ^ (mixed >> 32)
-    };
     let mut hashes = vec![FACTOR; ride.samples()];
     let channels = [Channel::TimeS, Channel::Rpm, Channel::Lambda];
     for values in channels.into_iter().filter_map(|channel| ride.values(channel)) {
         for (hash, value) in hashes.iter_mut().zip(values) {
-            *hash = mix(*hash, *value);
+            *hash = mixed(*hash ^ value.to_bits());
         }
     }
     let chosen = hashes.iter().filter(|hash| hash.is_multiple_of(ONE_IN));
@@ -128,6 +139,20 @@ fn sample_hashes(ride: &Ride) -> Vec<u32> {
     chosen.dedup();
     chosen.shrink_to_fit();
     chosen
+}
+
+/// 2⁶⁴ over the golden ratio.
+const FACTOR: u64 = 0x9e37_79b9_7f4a_7c15;
+
+/// A number's bits spread over all of them.
+///
+/// # Source
+/// A multiplication and a fold of the upper half onto the lower, as multiplicative
+/// hashing does (Knuth, The Art of Computer Programming, volume 3, section 6.4, from
+/// memory).
+fn mixed(bits: u64) -> u64 {
+    let mixed = bits.wrapping_mul(FACTOR);
+    mixed ^ (mixed >> 32)
 }
 
 #[cfg(test)]

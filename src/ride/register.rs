@@ -5,6 +5,7 @@ use crate::revision::revision_number;
 use crate::yaml;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// What `slot` says of a ride whose log tells the slot sample by sample.
@@ -86,6 +87,7 @@ impl Register {
         let node = yaml::parse(path, text)?;
         let rides: Vec<RegisteredRide> = yaml::read_node(path, &node)?;
         let mut found = Vec::new();
+        let mut hashes = BTreeSet::new();
         for (i, ride) in rides.iter().enumerate() {
             let at = i.to_string();
             let mut say = |key: &str, what: String| {
@@ -96,7 +98,7 @@ impl Register {
             if ride.sha256.len() != 64 || !ride.sha256.chars().all(hex) {
                 say("sha256", format!("`sha256` must be 64 hex digits, got `{}`", ride.sha256));
             }
-            if rides[..i].iter().any(|other| other.sha256 == ride.sha256) {
+            if !hashes.insert(&ride.sha256) {
                 say("sha256", format!("ride `{}` is registered twice", ride.file));
             }
             for revision in ride.used_in.iter().chain([&ride.revision]) {
