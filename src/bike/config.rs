@@ -90,6 +90,19 @@ pub struct Engine {
     /// Where the limiter cuts, 1/min.
     #[schemars(range(min = 1000.0, max = 25000.0))]
     pub rev_limit_rpm: f64,
+    /// What carries the heat away: it says how hot a reading can be.
+    #[serde(default)]
+    pub cooling: Option<Cooling>,
+}
+
+/// What carries an engine's heat away.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Cooling {
+    /// Coolant, which boils long before a cylinder head is at its hottest.
+    Liquid,
+    /// Air, perhaps with oil: the temperature is that of the head or the oil.
+    Air,
 }
 
 impl Engine {

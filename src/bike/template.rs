@@ -230,7 +230,8 @@ impl Template {
 # What rideloop knows of the bike. Lines after a # are remarks.
 name: {name}
 
-# Displacement of all cylinders together.
+# Displacement of all cylinders together. `cooling: liquid` or `cooling: air` says how
+# hot the engine can read: °F taken for °C is then refused on a water-cooled engine.
 engine: {{ displacement_cc: {cc}, cylinders: {cylinders}, strokes: 4, rev_limit_rpm: {limit} }}
 
 # Flow is of one injector at rated_kpa; rail_kpa is what the bike has.

@@ -4,7 +4,9 @@
 //! and stays there says nothing wrong. Air-cooled heads move fast, but not by
 //! tens of degrees within a second.
 
+use super::scene::middle;
 use super::{FindingEntry, Scene, Seen, Severity};
+use crate::bike::Cooling;
 use crate::ride::Channel;
 use crate::units;
 
@@ -12,8 +14,9 @@ use crate::units;
 pub static ENTRY: FindingEntry = FindingEntry {
     name: "engine_temp",
     about: "The engine temperature stays cold although the engine runs long, jumps further than metal can, or never \
-            moves by the last digit.",
-    severity: "warning when it rises by less than 5 °C in ten minutes from a cold start, is not warm after 25 minutes \
+            moves by the last digit. Where bike.yaml says `cooling: liquid`, it runs hotter than coolant can.",
+    severity: "serious when the coolant of a running engine boils for most of the ride; \
+               warning when it rises by less than 5 °C in ten minutes from a cold start, is not warm after 25 minutes \
                of running, or jumps more than twice; \
                note when it is constant for twenty minutes of a moving ride, or jumps once or twice",
     source: "common practice, no source",
@@ -26,6 +29,8 @@ const LEAST_RISE_C: f64 = 5.0;
 const LONG_S: f64 = 600.0;
 /// Every engine under way is warm after this, s. Common practice, no source.
 const VERY_LONG_S: f64 = 1500.0;
+/// Half glycol under the usual cap boils near this. Common practice, no source.
+const BOILS_C: f64 = 128.0;
 /// A head may warm by some °C in a second; no engine changes like this. Common practice, no source.
 const JUMP_C: f64 = 15.0;
 const JUMP_WITHIN_S: f64 = 1.0;
@@ -42,8 +47,25 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
         .filter(|i| !temp[*i].is_nan() && scene.running[*i])
         .map(|i| (time[i], temp[i]))
         .collect();
-    let found = [cold(scene, &there).or_else(|| constant(scene, &there)), jumps(&there)];
+    let found =
+        [boiling(scene, &there), cold(scene, &there).or_else(|| constant(scene, &there)), jumps(&there)];
     found.into_iter().flatten().map(|seen| seen.in_channel(Channel::EngineTempC)).collect()
+}
+
+/// Coolant hotter than any cap holds.
+fn boiling(scene: &Scene<'_>, there: &[(f64, f64)]) -> Option<Seen> {
+    if scene.bike().engine.cooling != Some(Cooling::Liquid) {
+        return None;
+    }
+    let middle = middle(&there.iter().map(|(_, c)| *c).collect::<Vec<f64>>())?;
+    (middle > BOILS_C).then(|| {
+        let saw = format!(
+            "most of the time the coolant is at {} °C or more, where it boils; read as °F that is {} °C",
+            units::fixed(middle, 0),
+            units::fixed((middle - 32.0) / 1.8, 0)
+        );
+        Seen::new(Severity::Serious, saw)
+    })
 }
 
 /// Never warm, and hardly any warmer than at the start.
@@ -110,7 +132,8 @@ fn constant(scene: &Scene<'_>, there: &[(f64, f64)]) -> Option<Seen> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{found, usual};
+    use super::super::tests::{found, found_on, usual};
+    use crate::bike::Cooling;
     use crate::ride::Channel;
 
     fn temps(rows: usize, temp: impl Fn(usize) -> f64) -> Vec<String> {
@@ -133,5 +156,16 @@ mod tests {
         assert!(temps(14_000, |i| 20.0 + i as f64 * 0.003).is_empty());
         assert_eq!(temps(32_000, |i| (20.0 + i as f64 * 0.003).min(55.0)), ["engine_temp warning"]);
         assert!(temps(14_000, |i| 130.0 + 25.0 * (i as f64 / 150.0).sin()).is_empty());
+    }
+
+    #[test]
+    fn coolant_that_boils_all_ride_long_is_serious_where_there_is_coolant() {
+        let fahrenheit = usual(8000, |channel, _, value| match channel {
+            Channel::EngineTempC => value * 1.8 + 32.0,
+            _ => value,
+        });
+        let on = |cooling| found_on(&fahrenheit, |bike| bike.engine.cooling = cooling);
+        assert_eq!(on(Some(Cooling::Liquid)), ["engine_temp serious"]);
+        assert!(on(Some(Cooling::Air)).is_empty() && on(None).is_empty());
     }
 }

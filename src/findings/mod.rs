@@ -9,6 +9,7 @@
 
 mod among_rides;
 mod clock;
+mod engine_speed;
 mod engine_temp;
 mod free_air;
 mod lambda_delay;
@@ -147,14 +148,16 @@ impl FindingEntry {
 }
 
 /// Every finding there is: those of one ride, then those among rides and of all rides.
-pub fn registry() -> [&'static FindingEntry; 13] {
+pub fn registry() -> [&'static FindingEntry; 15] {
     [
         &clock::ENTRY,
         &free_air::ENTRY,
+        &free_air::RICH,
         &lambda_sticks::FROZEN,
         &lambda_sticks::RAILED,
         &two_sensors::ENTRY,
         &engine_temp::ENTRY,
+        &engine_speed::ENTRY,
         &throttle::ENTRY,
         &pulses::ENTRY,
         &pulled_to_stoichiometric::ENTRY,
