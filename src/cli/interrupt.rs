@@ -1,8 +1,8 @@
 //! Ctrl-C, and a polite request to end (SIGTERM).
 //!
 //! A command that only reads ends at once, as any program does. One that may write asks
-//! here between its steps whether to stop, and while it writes the request waits until
-//! what is being written is whole. Whoever insists ends it all the same: a revision is
+//! here between its steps whether to stop; a step that takes long is not waited for. While it
+//! writes the request waits until what is being written is whole. Whoever insists ends it all the same: a revision is
 //! never torn by that, and the next command tidies up.
 
 use std::sync::{Arc, Mutex, MutexGuard, Once, PoisonError};
@@ -31,6 +31,10 @@ fn ends_at_once(work: Work, asked: u32) -> bool {
         Work::Writes => asked > PATIENCE_WRITING,
     }
 }
+
+/// How long a step that reads may go on after a request.
+#[cfg(unix)]
+const LONGEST_STEP: std::time::Duration = std::time::Duration::from_secs(3);
 
 /// Requests to stop, from when they are first listened for.
 #[derive(Debug, Clone)]
@@ -89,6 +93,16 @@ impl Interrupts {
                 if ends_at_once(state.work, state.asked) {
                     let _ = signal_hook::low_level::emulate_default_handler(signal);
                 }
+                drop(state);
+                let interrupts = interrupts.clone();
+                std::thread::spawn(move || {
+                    std::thread::sleep(LONGEST_STEP);
+                    // The lock is held on: no write begins in between.
+                    let state = interrupts.state();
+                    if state.work == Work::Reads {
+                        let _ = signal_hook::low_level::emulate_default_handler(signal);
+                    }
+                });
             }
         });
     }

@@ -142,7 +142,6 @@ impl Command {
             | Command::Stages(_)
             | Command::Man(_)
             | Command::GitSetup(_)
-            | Command::Logger(_)
             | Command::Demo(_) => true,
             Command::Check(_)
             | Command::Run(_)
@@ -155,6 +154,7 @@ impl Command {
             | Command::Verify(_)
             | Command::Watch(_)
             | Command::Evidence(_)
+            | Command::Logger(_)
             | Command::Completions(_)
             | Command::Schema(_)
             | Command::TableText(_) => false,

@@ -21,7 +21,7 @@ use crate::pipeline::{
     CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, Traces, common_delay,
     same_rides,
 };
-use crate::ride::{BadValue, LoggerRef};
+use crate::ride::{BadValue, LoggerRef, RegisteredRide, RideState};
 use crate::table::{self, CellMark, DrawnCell};
 use crate::units;
 use rayon::prelude::*;
@@ -251,6 +251,7 @@ pub(super) fn run_among(
     let none_found = found.is_empty();
     let mut usable = Vec::new();
     let standings = bike.standing_of(found, &slot, plan.rides);
+    refuse_unreadable(&bike, &plan, &standings)?;
     let notes = ride_notes(&bike, &plan, &standings);
     for standing in standings {
         match standing {
@@ -423,6 +424,30 @@ pub(super) fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &R
         notes: Vec::new(),
         refused: None,
         statements: RideStatements::default(),
+    }
+}
+
+/// A ride that counted before and lies there unreadable would fall silent unseen.
+fn refuse_unreadable(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Result<(), OperationError> {
+    let counted = |name: &str| {
+        let of_name = |ride: &&RegisteredRide| ride.file == name && ride.state == RideState::Used;
+        bike.register.rides().iter().find(of_name).is_some_and(|ride| {
+            ride.build == bike.folder.builds.current()
+                && bike.missing_rides(found).contains(&ride.file.as_str())
+        })
+    };
+    let lost = found.iter().find_map(|standing| match standing {
+        RideStanding::PassedOver { name, reason: StandingReason::Unreadable, why, .. } if counted(name) => {
+            Some(format!("{name} counted before and {why}"))
+        }
+        _ => None,
+    });
+    match (plan.rides, lost) {
+        (RideChoice::Build, Some(what)) => Err(OperationError::failed(
+            what,
+            "make it readable again, or set it aside with `rideloop rides set-aside FILE --why \"…\"`",
+        )),
+        _ => Ok(()),
     }
 }
 

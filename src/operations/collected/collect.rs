@@ -7,7 +7,7 @@ use super::super::ride_record::RideRecord;
 use super::super::rides::{HashedRide, RideStanding, UsableRide};
 use super::super::run::Progress;
 use super::super::run_sums::tables_of;
-use super::{Collected, ELSEWHERE, Origin, Said};
+use super::{Collected, ELSEWHERE, Origin, Said, refuse_rides_folder};
 use crate::bike::{RIDES_FOLDER, SlotTables};
 use crate::cache::{FileHashes, Key};
 use crate::evidence::{CellSums, EvidenceFile, StoredRide};
@@ -103,7 +103,13 @@ pub fn collect_evidence(
     let origin = Origin::of(&bike, &plan, &slot)?;
     let into_one = request.out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet"));
     let folder = if into_one { request.out.parent().unwrap_or(Path::new("")) } else { &request.out };
-    refuse_rides_folder(root, folder)?;
+    refuse_rides_folder(folder)?;
+    if !into_one && !folder.is_dir() && (folder.extension().is_some() || folder == Path::new("-")) {
+        return Err(OperationError::failed(
+            format!("`{}` is neither a .parquet file nor a folder", folder.display()),
+            "a name that ends with .parquet takes all rides; any other is a folder for one file a ride",
+        ));
+    }
     let gathered = gather(&bike, &plan, &slot, &request.rides, progress)?;
     let rides: Vec<CollectedRide> = gathered.iter().map(|(sha256, ride)| ride.told(sha256)).collect();
     let grid = &bike.today(&slot).fuel.grid;
@@ -130,22 +136,6 @@ pub fn collect_evidence(
     };
     let pipeline = PipelineRef { name: plan.name.clone(), sha256: plan.sha256.clone() };
     Ok(CollectReport { slot, pipeline, rides, files })
-}
-
-/// Evidence among the rides would be taken for one.
-fn refuse_rides_folder(root: &Path, folder: &Path) -> Result<(), OperationError> {
-    let rides = std::fs::canonicalize(root.join(RIDES_FOLDER));
-    // The folder may not be there yet; then its nearest parent tells.
-    let there = std::path::absolute(if folder.as_os_str().is_empty() { Path::new(".") } else { folder }).ok();
-    let there =
-        there.as_deref().and_then(|path| path.ancestors().find_map(|p| std::fs::canonicalize(p).ok()));
-    match (rides, there) {
-        (Ok(rides), Some(folder)) if folder.starts_with(&rides) => Err(OperationError::failed(
-            format!("evidence in {RIDES_FOLDER}/ would be taken for rides"),
-            "name a place outside of it",
-        )),
-        _ => Ok(()),
-    }
 }
 
 /// The rides by their hashes, worked out.

@@ -1,7 +1,7 @@
 //! `evidence merge`: many files of evidence in, one out.
 
 use super::super::error::OperationError;
-use super::{Collected, EvidenceWritten, OTHER_EVIDENCE};
+use super::{Collected, EvidenceWritten, OTHER_EVIDENCE, refuse_rides_folder};
 use crate::blend::Refusal;
 use crate::evidence::{EvidenceFile, StoredRide};
 use schemars::JsonSchema;
@@ -27,6 +27,7 @@ pub struct MergeReport {
 /// `other_evidence` where two files are of different origin, or say different things of the
 /// same ride; when one of them cannot be read or is damaged.
 pub fn merge_evidence(files: &[PathBuf], out: &Path) -> Result<MergeReport, OperationError> {
+    refuse_rides_folder(out.parent().unwrap_or(Path::new("")))?;
     let files = listed(files)?;
     let mut union: Option<Union> = None;
     for path in &files {
@@ -59,7 +60,14 @@ fn listed(named: &[PathBuf]) -> Result<Vec<PathBuf>, OperationError> {
             let hidden = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'));
             !hidden && path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet"))
         };
+        let before = files.len();
         files.extend(entries.flatten().map(|entry| entry.path()).filter(is_evidence));
+        if files.len() == before {
+            return Err(OperationError::failed(
+                format!("`{}` holds no .parquet file", path.display()),
+                "leave it out, or look whether its evidence was collected",
+            ));
+        }
     }
     files.sort();
     Ok(files)

@@ -18,7 +18,7 @@ use super::open::OpenBike;
 use super::ride_record::Recorded;
 use super::rides::{HashedRide, UsableRide};
 use super::whole_file::WholeFile;
-use crate::bike::read_regular;
+use crate::bike::{BikeFolder, RIDES_FOLDER, read_regular};
 use crate::blend::Refusal;
 use crate::cache::Key;
 use crate::evidence::{EvidenceFile, StoredRide, is_evidence_file};
@@ -218,4 +218,24 @@ fn said(ride: &StoredRide) -> Result<Option<Said>, OperationError> {
             "collect it anew with `rideloop evidence collect`",
         )
     })
+}
+/// Evidence among a bike's rides would be taken for one.
+fn refuse_rides_folder(folder: &Path) -> Result<(), OperationError> {
+    // The folder may not be there yet; then its nearest parent tells.
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    let absolute = std::path::absolute(folder).ok();
+    let there =
+        absolute.as_deref().and_then(|path| path.ancestors().find_map(|p| std::fs::canonicalize(p).ok()));
+    let ancestors = absolute.iter().chain(&there).flat_map(|path| path.ancestors());
+    let is_rides = |path: &Path| {
+        path.file_name().is_some_and(|name| name == RIDES_FOLDER)
+            && path.parent().is_some_and(BikeFolder::is_one)
+    };
+    match ancestors.into_iter().any(is_rides) {
+        true => Err(OperationError::failed(
+            format!("evidence in {RIDES_FOLDER}/ would be taken for rides"),
+            "name a place outside of it",
+        )),
+        false => Ok(()),
+    }
 }
