@@ -100,6 +100,14 @@ pub enum RideError {
     /// A Parquet file that does not open.
     #[error("is not a Parquet file that can be read: {0}")]
     Parquet(String),
+    /// A column that does not hold what is read from it.
+    #[error("the column `{title}` {what}")]
+    Column {
+        /// Its title.
+        title: String,
+        /// What it holds instead, and what to do.
+        what: String,
+    },
     /// Numbers that cannot be what the channel holds.
     #[error("{0}")]
     Implausible(String),

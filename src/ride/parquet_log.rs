@@ -1,10 +1,13 @@
-//! A Parquet log: columns of any numeric type under the channels' names, or under those of
-//! another make.
+//! A Parquet log: columns of numbers, truth values, texts and times under the channels' names, or
+//! under those of another make.
 
 use super::columns::{RawColumns, ReadingReport, SlotNames};
+use super::logger::{TimeForm, is_written_clock};
 use super::source::{Cells, ReadColumn, ReadLog, SourceLog, Stands, Title, Wanted};
 use super::{Channel, RideError, parquet_bounds};
-use polars::prelude::{Column, DataFrame, DataType, ParallelStrategy, ParquetReader, SerReader, TimeUnit};
+use polars::prelude::{
+    ArrowDataType, Column, DataFrame, DataType, ParallelStrategy, ParquetReader, SerReader, TimeUnit,
+};
 use std::cell::Cell;
 use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -75,7 +78,8 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawColumns, RideError> {
 
 fn read_columns(bytes: &[u8]) -> Result<RawColumns, RideError> {
     let mut reader = open(bytes)?;
-    let titles: Vec<String> = reader.schema().map_err(broken)?.iter_names().map(|n| n.to_string()).collect();
+    let schema = reader.schema().map_err(broken)?;
+    let titles: Vec<String> = schema.iter_names().map(|n| n.to_string()).collect();
     let known: Vec<(Channel, &String)> =
         titles.iter().filter_map(|t| Channel::from_title(t).map(|c| (c, t))).collect();
     if known.is_empty() {
@@ -83,6 +87,11 @@ fn read_columns(bytes: &[u8]) -> Result<RawColumns, RideError> {
     }
     let channels: Vec<Channel> = known.iter().map(|(c, _)| *c).collect();
     RawColumns::check_channels(&channels)?;
+    for (_, title) in &known {
+        if let Some(what) = schema.get(title).and_then(|field| unread(field.dtype())) {
+            return Err(of_column(title, what));
+        }
+    }
     let wanted = known.iter().map(|(_, title)| (*title).clone()).collect();
     let frame = frame(bytes, reader, Some(wanted))?;
     let mut columns = RawColumns::default();
@@ -99,19 +108,19 @@ fn read_columns(bytes: &[u8]) -> Result<RawColumns, RideError> {
             columns.slot = Some(slots);
             continue;
         }
-        if !(column.dtype().is_primitive_numeric() || column.dtype().is_bool()) {
-            let what = format!("the column `{title}` holds {}, not numbers", column.dtype());
-            return Err(RideError::Parquet(what));
-        }
-        let numbers = column.cast(&DataType::Float64).map_err(broken)?;
-        let numbers = numbers.f64().map_err(broken)?;
-        let mut values = Vec::with_capacity(numbers.len());
-        for (row, value) in (1..).zip(numbers.iter()) {
-            if let Some(value) = value.filter(|v| v.is_infinite()) {
+        let read = match (Clock::of(column.dtype()), channel) {
+            (Some(Clock::Moments(unit_s) | Clock::Elapsed(unit_s)), Channel::TimeS) => {
+                seconds_from_the_first(column, unit_s)?
+            }
+            _ => plain_numbers(column)?,
+        };
+        let mut values = Vec::with_capacity(read.len());
+        for (row, value) in (1..).zip(read) {
+            if value.is_infinite() {
                 let field = titles.iter().position(|t| t == title).map_or(0, |i| i as u64 + 1);
                 columns.report.bad_value(row, field, channel, &value.to_string());
             }
-            values.push(value.filter(|v| v.is_finite()).unwrap_or(f64::NAN));
+            values.push(if value.is_finite() { value } else { f64::NAN });
         }
         columns.numbers.push((channel, values));
     }
@@ -123,6 +132,8 @@ fn read_columns(bytes: &[u8]) -> Result<RawColumns, RideError> {
 pub(super) struct ParquetLog {
     frame: DataFrame,
     titles: Vec<Title>,
+    /// Why a column is not in the frame, by its position.
+    unread: Vec<Option<&'static str>>,
 }
 
 impl ParquetLog {
@@ -131,9 +142,25 @@ impl ParquetLog {
     /// # Errors
     /// When it is none.
     pub fn open(bytes: &[u8]) -> Result<Self, RideError> {
-        let frame = guarded(|| frame(bytes, open(bytes)?, None))?;
-        let titles = frame.get_column_names().iter().map(|name| Title::new(name)).collect();
-        Ok(Self { frame, titles })
+        guarded(|| {
+            let mut reader = open(bytes)?;
+            let schema = reader.schema().map_err(broken)?;
+            let unread: Vec<Option<&'static str>> =
+                schema.iter_values().map(|field| unread(field.dtype())).collect();
+            let titles = schema.iter_names().map(|name| Title::new(name)).collect();
+            // A column that nobody maps must not cost the others.
+            let names = schema.iter_names().zip(&unread).filter(|(_, unread)| unread.is_none());
+            let names = names.map(|(name, _)| name.to_string()).collect();
+            Ok(Self { frame: frame(bytes, reader, Some(names))?, titles, unread })
+        })
+    }
+
+    fn column(&self, position: usize) -> Result<&Column, RideError> {
+        if let Some(what) = self.unread[position] {
+            return Err(of_column(&self.titles[position].text, what));
+        }
+        let before = self.unread[..position].iter().filter(|unread| unread.is_none()).count();
+        Ok(&self.frame.columns()[before])
     }
 }
 
@@ -147,7 +174,7 @@ impl SourceLog for ParquetLog {
             let mut report = ReadingReport { rows: self.frame.height(), ..ReadingReport::default() };
             let mut columns = Vec::with_capacity(wanted.len());
             for wanted in wanted {
-                let column = &self.frame.columns()[wanted.position];
+                let column = self.column(wanted.position)?;
                 let cells = match wanted.reading.is_slot() {
                     true => Cells::Texts(names(column, wanted)?),
                     false => Cells::Numbers(numbers(column, wanted, &mut report)?),
@@ -159,13 +186,151 @@ impl SourceLog for ParquetLog {
     }
 }
 
+fn of_column(title: &str, what: &str) -> RideError {
+    RideError::Column { title: title.to_owned(), what: what.to_owned() }
+}
+
+/// What is wrong with a column of a kind that is not read; none where it is.
+fn unread(kind: &ArrowDataType) -> Option<&'static str> {
+    use ArrowDataType as Kind;
+    match kind {
+        Kind::Null | Kind::Boolean | Kind::Float32 | Kind::Float64 => None,
+        Kind::Int8 | Kind::Int16 | Kind::Int32 | Kind::Int64 => None,
+        Kind::UInt8 | Kind::UInt16 | Kind::UInt32 | Kind::UInt64 => None,
+        Kind::Utf8 | Kind::LargeUtf8 | Kind::Utf8View => None,
+        Kind::Timestamp(..) | Kind::Date32 | Kind::Date64 => None,
+        Kind::Time32(_) | Kind::Time64(_) | Kind::Duration(_) => None,
+        Kind::Dictionary(_, values, _) => unread(values),
+        Kind::Decimal(..) | Kind::Decimal32(..) | Kind::Decimal64(..) | Kind::Decimal256(..) => {
+            Some("holds decimals, which are not read: write floating-point or whole numbers")
+        }
+        Kind::Float16 => Some("holds numbers of half precision, which are not read: write single or double"),
+        Kind::List(_) | Kind::LargeList(_) | Kind::FixedSizeList(..) | Kind::Struct(_) | Kind::Map(..) => {
+            Some("holds several values in a row, which are not read: write a column for each")
+        }
+        Kind::Binary | Kind::LargeBinary | Kind::BinaryView | Kind::FixedSizeBinary(_) => {
+            Some("holds bytes, which are not read: write numbers or texts")
+        }
+        _ => Some("is of a kind that is not read: write numbers, texts or moments"),
+    }
+}
+
+/// A column that tells the time in a unit that the file itself names, s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Clock {
+    /// Date and time, from 1970; where there is a zone, in UTC.
+    Moments(f64),
+    /// From midnight.
+    TimeOfDay(f64),
+    /// Any span.
+    Elapsed(f64),
+    /// Dates alone.
+    Days,
+}
+
+impl Clock {
+    fn of(kind: &DataType) -> Option<Self> {
+        let unit_s = |unit: &TimeUnit| match unit {
+            TimeUnit::Nanoseconds => 1e-9,
+            TimeUnit::Microseconds => 1e-6,
+            TimeUnit::Milliseconds => 1e-3,
+        };
+        match kind {
+            DataType::Datetime(unit, _) => Some(Self::Moments(unit_s(unit))),
+            DataType::Duration(unit) => Some(Self::Elapsed(unit_s(unit))),
+            DataType::Time => Some(Self::TimeOfDay(unit_s(&TimeUnit::Nanoseconds))),
+            DataType::Date => Some(Self::Days),
+            _ => None,
+        }
+    }
+
+    /// What it holds, and how a logger says so.
+    fn in_words(self) -> (&'static str, &'static str) {
+        match self {
+            Self::Moments(_) => ("moments, date and time", "date_time"),
+            Self::TimeOfDay(_) => ("times of the day", "clock"),
+            Self::Elapsed(_) => ("elapsed times", "clock"),
+            Self::Days => ("dates without a time of the day", "date_time"),
+        }
+    }
+
+    /// One value as a person writes it.
+    fn written(self, ticks: i64) -> String {
+        let of = |unit_s: f64| jiff::SignedDuration::try_from_secs_f64(ticks as f64 * unit_s);
+        let day = jiff::civil::date(1970, 1, 1).at(0, 0, 0, 0);
+        let written = match self {
+            Self::Moments(unit_s) => {
+                of(unit_s).and_then(|from| day.checked_add(from)).map(|at| at.to_string())
+            }
+            Self::TimeOfDay(unit_s) => {
+                of(unit_s).and_then(|from| day.checked_add(from)).map(|at| at.time().to_string())
+            }
+            Self::Elapsed(unit_s) => Ok(format!("{} s", ticks as f64 * unit_s)),
+            Self::Days => of(86_400.0).and_then(|from| day.checked_add(from)).map(|at| at.date().to_string()),
+        };
+        written.unwrap_or_else(|_| ticks.to_string())
+    }
+
+    /// The times of a log, s: of moments from the first, else from zero.
+    fn times_s(self, column: &Column, form: Option<TimeForm>) -> Result<Vec<f64>, RideError> {
+        let (holds, word) = self.in_words();
+        let refused = |what: String| Err(of_column(column.name(), &format!("holds {holds}, {what}")));
+        let Some(form) = form else {
+            return refused("not numbers: only the time can come from it".to_owned());
+        };
+        let is_dated = form != TimeForm::Clock;
+        match self {
+            Self::Days => refused("which tell no time: map the column of the time".to_owned()),
+            _ if !is_written_clock(form) || is_dated != (word == "date_time") => {
+                refused(format!("but the time is mapped otherwise: `as: {word}` would say so"))
+            }
+            Self::Moments(unit_s) => seconds_from_the_first(column, unit_s),
+            Self::TimeOfDay(unit_s) | Self::Elapsed(unit_s) => {
+                let times = ticks(column)?.into_iter();
+                Ok(times.map(|ticks| ticks.map_or(f64::NAN, |ticks| ticks as f64 * unit_s)).collect())
+            }
+        }
+    }
+}
+
+/// The whole numbers behind a column that tells the time.
+fn ticks(column: &Column) -> Result<Vec<Option<i64>>, RideError> {
+    let ticks = column.cast(&DataType::Int64).map_err(broken)?;
+    Ok(ticks.i64().map_err(broken)?.iter().collect())
+}
+
+/// Seconds from the first moment: what lies behind it since 1970 would cost the last digits.
+fn seconds_from_the_first(column: &Column, unit_s: f64) -> Result<Vec<f64>, RideError> {
+    let ticks = ticks(column)?;
+    let first = ticks.iter().copied().flatten().next().unwrap_or_default();
+    let since = |ticks: i64| (i128::from(ticks) - i128::from(first)) as f64 * unit_s;
+    Ok(ticks.into_iter().map(|ticks| ticks.map_or(f64::NAN, since)).collect())
+}
+
+/// The values of a column of numbers or truth values; missing ones are NaN.
+fn plain_numbers(column: &Column) -> Result<Vec<f64>, RideError> {
+    let kind = column.dtype();
+    if let Some(clock) = Clock::of(kind) {
+        return Err(of_column(column.name(), &format!("holds {}, not numbers", clock.in_words().0)));
+    }
+    if !(kind.is_primitive_numeric() || kind.is_bool() || kind.is_null()) {
+        return Err(of_column(column.name(), &format!("holds {kind}, not numbers")));
+    }
+    let numbers = column.cast(&DataType::Float64).map_err(broken)?;
+    Ok(numbers.f64().map_err(broken)?.iter().map(|number| number.unwrap_or(f64::NAN)).collect())
+}
+
 fn names(column: &Column, wanted: &Wanted<'_>) -> Result<Vec<Option<String>>, RideError> {
+    if let Some(clock) = Clock::of(column.dtype()) {
+        let written = |ticks: Option<i64>| wanted.reading.name(clock.written(ticks?).as_bytes());
+        return Ok(ticks(column)?.into_iter().map(written).collect());
+    }
     let text = column.cast(&DataType::String).map_err(broken)?;
     let text = text.str().map_err(broken)?;
     Ok(text.iter().map(|name| wanted.reading.name(name?.trim().as_bytes())).collect())
 }
 
-/// The values of a column of numbers, of texts, or of moments.
+/// The values of a column of numbers, of texts, or of times.
 fn numbers(column: &Column, wanted: &Wanted<'_>, report: &mut ReadingReport) -> Result<Vec<f64>, RideError> {
     let mut values = Vec::with_capacity(column.len());
     let mut take = |row: usize, read: Option<f64>, shown: &dyn Fn() -> String| {
@@ -174,47 +339,22 @@ fn numbers(column: &Column, wanted: &Wanted<'_>, report: &mut ReadingReport) -> 
             f64::NAN
         }));
     };
-    if let DataType::String = column.dtype() {
-        for (row, text) in column.str().map_err(broken)?.iter().enumerate() {
+    if let Some(clock) = Clock::of(column.dtype()) {
+        return clock.times_s(column, wanted.reading.time_form());
+    }
+    // Texts of which each is kept once are texts.
+    if column.dtype().is_string() || column.dtype().is_categorical() {
+        let texts = column.cast(&DataType::String).map_err(broken)?;
+        for (row, text) in texts.str().map_err(broken)?.iter().enumerate() {
             let text = text.unwrap_or_default().trim();
             take(row, wanted.reading.value(text.as_bytes(), b'.'), &|| text.to_owned());
         }
         return Ok(values);
     }
-    let moment_s = seconds_of(column.dtype());
-    if !(column.dtype().is_primitive_numeric() || column.dtype().is_bool() || moment_s.is_some()) {
-        let what = format!("the column `{}` holds {}, not numbers", column.name(), column.dtype());
-        return Err(RideError::Parquet(what));
-    }
-    let whole =
-        if moment_s.is_some() { column.cast(&DataType::Int64).map_err(broken)? } else { column.clone() };
-    let numbers = whole.cast(&DataType::Float64).map_err(broken)?;
-    for (row, number) in numbers.f64().map_err(broken)?.iter().enumerate() {
-        let number = number.unwrap_or(f64::NAN);
-        let read = match moment_s {
-            // The file itself says the unit of its moments.
-            Some(unit_s) => Some(number * unit_s),
-            None => wanted.reading.value_of(number),
-        };
-        take(row, read, &|| number.to_string());
+    for (row, number) in plain_numbers(column)?.into_iter().enumerate() {
+        take(row, wanted.reading.value_of(number), &|| number.to_string());
     }
     Ok(values)
-}
-
-/// The unit of a column of moments or durations, s.
-fn seconds_of(kind: &DataType) -> Option<f64> {
-    const DAY_S: f64 = 86_400.0;
-    let of_unit = |unit: &TimeUnit| match unit {
-        TimeUnit::Nanoseconds => 1e-9,
-        TimeUnit::Microseconds => 1e-6,
-        TimeUnit::Milliseconds => 1e-3,
-    };
-    match kind {
-        DataType::Datetime(unit, _) | DataType::Duration(unit) => Some(of_unit(unit)),
-        DataType::Time => Some(1e-9),
-        DataType::Date => Some(DAY_S),
-        _ => None,
-    }
 }
 
 #[cfg(test)]

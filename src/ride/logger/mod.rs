@@ -16,7 +16,8 @@ mod text;
 mod units;
 
 pub(in crate::ride) use long::LongLog;
-pub use mapping::{Encoding, Layout, Mapping, TextForm, schema};
+pub(in crate::ride) use mapping::is_written_clock;
+pub use mapping::{Encoding, Layout, Mapping, TextForm, TimeForm, schema};
 pub(in crate::ride) use reading::Reading;
 pub(in crate::ride) use text::TextLog;
 

@@ -51,6 +51,14 @@ impl<'m> Reading<'m> {
         Self { kind: Kind::Slot(column) }
     }
 
+    /// The form of a column of the time.
+    pub fn time_form(&self) -> Option<TimeForm> {
+        match self.kind {
+            Kind::Time(form) => Some(form),
+            _ => None,
+        }
+    }
+
     /// Whether it gives names and not numbers.
     pub fn is_slot(&self) -> bool {
         matches!(self.kind, Kind::Slot(_))
