@@ -22,6 +22,23 @@ pub(super) struct Unpacked<'b> {
     pub is_cut: bool,
 }
 
+impl Unpacked<'_> {
+    /// What stands in the way of reading it, with the cut before it where there is one: what lies
+    /// behind the cut may be all that is lacking.
+    pub fn blame_the_cut(&self, error: RideError) -> RideError {
+        if !self.is_cut {
+            return error;
+        }
+        let ends = memchr::memchr_iter(b'\n', &self.bytes).count();
+        let there = match ends {
+            0 => format!("{} bytes of its first line", self.bytes.len()),
+            1 => "its first line".to_owned(),
+            _ => format!("{ends} lines"),
+        };
+        RideError::CutOff { there, but: Box::new(error) }
+    }
+}
+
 /// The ending of a compressed file, if it is one.
 pub(super) fn ending(path: &Path) -> Option<&'static str> {
     let ending = path.extension()?;
@@ -36,7 +53,15 @@ pub(super) fn unpack<'b>(path: &Path, bytes: &'b [u8], limit: u64) -> Result<Unp
     let Some(ending) = ending(path) else {
         return Ok(Unpacked { path: path.to_path_buf(), bytes: Cow::Borrowed(bytes), is_cut: false });
     };
-    let damaged = |error: std::io::Error| RideError::Packed(format!("cannot be unpacked: {error}"));
+    let damaged = |error: std::io::Error| {
+        RideError::Packed(match error.kind() {
+            ErrorKind::UnexpectedEof => {
+                "cannot be unpacked: it breaks off before anything of it is whole; copy it from the logger anew"
+                    .to_owned()
+            }
+            _ => format!("cannot be unpacked: {error}"),
+        })
+    };
     let (unpacked, is_cut) = match ending {
         "gz" => read_within(flate2::bufread::MultiGzDecoder::new(bytes), limit),
         _ => zstd::stream::read::Decoder::with_buffer(bytes).and_then(|stream| read_within(stream, limit)),

@@ -94,6 +94,14 @@ pub enum RideError {
     /// A compressed log that cannot be unpacked.
     #[error("{0}")]
     Packed(String),
+    /// A compressed log that breaks off before what is there makes a ride.
+    #[error("the packed file breaks off after {there}; what lies before cannot be used: {but}")]
+    CutOff {
+        /// How much of it can be unpacked, in words.
+        there: String,
+        /// What is wrong with that.
+        but: Box<RideError>,
+    },
     /// A measurement file that does not open; what to do in brackets.
     #[error("{0}")]
     Mdf(String),
@@ -134,6 +142,10 @@ impl RideError {
             RideError::NoSamples(rows) if rows.contains("fields") => {
                 Some("every row needs as many fields as the header has titles; the header may name too many")
             }
+            RideError::CutOff { .. } => Some(
+                "copy it from the logger anew, whole; where that is all there is, see what is said of the part \
+                 that is there",
+            ),
             RideError::NotText(_) => Some("export the log as comma-separated text, or as Parquet"),
             _ => None,
         }
@@ -167,8 +179,12 @@ impl Ride {
         loggers: &Loggers,
     ) -> Result<Self, RideError> {
         let unpacked = compressed::unpack(path, bytes, compressed::LARGEST_UNPACKED)?;
-        let (columns, logger) = read_columns(&unpacked.path, path, &unpacked.bytes, loggers)?;
-        let (columns, mut reading) = columns.through_the_door()?;
+        let read =
+            read_columns(&unpacked.path, path, &unpacked.bytes, loggers).and_then(|(columns, logger)| {
+                let (columns, reading) = columns.through_the_door()?;
+                Ok((columns, reading, logger))
+            });
+        let (columns, mut reading, logger) = read.map_err(|error| unpacked.blame_the_cut(error))?;
         if unpacked.is_cut {
             let note = "the packed file breaks off: it was read as far as it goes";
             reading.notes.push(note.to_owned());
@@ -218,6 +234,27 @@ impl Ride {
     }
 }
 
+/// What kind of file a log is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Format {
+    Text,
+    Parquet,
+    /// ASAM MDF 4.
+    Measurement,
+}
+
+impl Format {
+    /// By the ending of its name, without that of a packing.
+    fn of(path: &Path) -> Self {
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+        match ending.as_str() {
+            "mf4" | "mdf" => Format::Measurement,
+            "parquet" => Format::Parquet,
+            _ => Format::Text,
+        }
+    }
+}
+
 /// The columns of a log, unpacked: by their own names, or through a logger. `file` is the name of
 /// the file as it lies.
 fn read_columns(
@@ -226,12 +263,11 @@ fn read_columns(
     bytes: &[u8],
     loggers: &Loggers,
 ) -> Result<(columns::RawColumns, Option<LoggerRef>), RideError> {
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    if matches!(ending.as_str(), "mf4" | "mdf") {
-        return logger::read_measurement(file, bytes, loggers);
-    }
-    let is_parquet = ending == "parquet";
-    let native = if is_parquet { parquet_log::read(bytes) } else { csv_log::read(bytes) };
+    let native = match Format::of(path) {
+        Format::Measurement => return logger::read_measurement(file, bytes, loggers),
+        Format::Parquet => parquet_log::read(bytes),
+        Format::Text => csv_log::read(bytes),
+    };
     match native {
         Err(error) if !loggers.is_empty() && is_foreign(&error) => {
             match (logger::read(path, file, bytes, loggers), error) {

@@ -188,3 +188,33 @@ fn logs_of_real_cars_are_proposed_rightly_or_asked_about() {
     is(&long, &[("speed_kph", "Vehicle speed", "kph")]);
     assert_eq!(channel(&long, "rpm"), &Value::Null);
 }
+
+#[test]
+fn a_measurement_file_is_guessed_without_a_column_of_the_time_and_read_by_what_was_written() {
+    let bench = Bench::with_bike();
+    let fixture = |name: &str| {
+        let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures").join(name);
+        std::fs::read(file).expect("a fixture")
+    };
+    bench.write("rides/r1/monday.mf4", fixture("logs/mdf4/log.mf4"));
+    let log = "bike/rides/r1/monday.mf4";
+    let open = ask(&bench, &[log]).json();
+    assert_fits(&bench, "logger guess", &open);
+    assert_eq!(channel(&open, "time_s")["title"], "each channel's own", "{open:#}");
+    assert_eq!(channel(&open, "engine_temp_c")["unit"], "fahrenheit");
+    let written = ask(&bench, &[log, "--name", "box", "--write", "--say", "lambda=lambda"]).exits(0).json();
+    assert_eq!(written["trial"]["error"], Value::Null, "{written:#}");
+    let mapping = bench.read("loggers/box.yaml");
+    assert!(!mapping.contains("time:") && mapping.contains("title: \"Engine speed\""), "{mapping}");
+    let checked = bench.on_bike(&["--json", "check"]).json();
+    assert_eq!(checked["rides"][0]["logger"]["name"], "box", "{checked:#}");
+    ask(&bench, &[log, "--say", "time_s=seconds"]).exits(1).says("keeps the times of its channels itself");
+    // Bits at odd places, texts, frames of a bus: a proposal or a reason, and never a crash.
+    for name in ["sorted", "texts", "can_frames", "unsorted", "unfinalised_cut", "virtual_master"] {
+        std::fs::write(bench.home().join("x.mf4"), fixture(&format!("mdf/{name}.mf4"))).expect("written");
+        let guessed = ask(&bench, &["x.mf4"]);
+        assert!(guessed.out.contains("\"mapping\"") || guessed.err.contains("x.mf4"), "{name}: {guessed:?}");
+    }
+    std::fs::write(bench.home().join("cut.mf4"), &fixture("logs/mdf4/log.mf4")[..100]).expect("written");
+    ask(&bench, &["cut.mf4"]).exits(1).says("is damaged");
+}

@@ -10,11 +10,12 @@ use crate::ride::source::{Cells, Found, ReadColumn, SourceLog, Stands, Title, Wa
 use crate::ride::{Channel, RideError};
 use std::collections::BTreeMap;
 
-/// Whether a row of titles is one that the mapping speaks of: the time and at least one channel.
+/// Whether a row of titles is one that the mapping speaks of: the time, where it names one, and at
+/// least one channel.
 pub(super) fn are_titles(titles: &[Title], mapping: &Mapping, has_own_times: bool) -> bool {
     let is_there = |title: &str| find(titles, title) != Found::Nowhere;
     let mut channels = mapping.channels();
-    (has_own_times || is_there(&mapping.time.title))
+    (has_own_times || mapping.time.as_ref().is_none_or(|time| is_there(&time.title)))
         && channels.any(|(_, column)| column.titles().iter().all(|title| is_there(title)))
 }
 
@@ -101,15 +102,16 @@ impl<'m> Plan<'m> {
         let titles = log.titles();
         let mut plan = Self { wanted: Vec::new(), has_time: !log.has_own_times(), notes: Vec::new() };
         if plan.has_time {
-            let position = match find(titles, &mapping.time.title) {
-                Found::At(position) => position,
-                Found::Nowhere => {
-                    return Err(format!("the log lacks the time's title `{}`", mapping.time.title));
-                }
-                Found::Several => return Err(several(&mapping.time.title)),
+            let Some(time) = &mapping.time else {
+                return Err("`time` is missing: only measurement files (MDF 4) need none".to_owned());
             };
-            check_time_unit(&titles[position], mapping.time.form)?;
-            let reading = Reading::time(mapping.time.form);
+            let position = match find(titles, &time.title) {
+                Found::At(position) => position,
+                Found::Nowhere => return Err(format!("the log lacks the time's title `{}`", time.title)),
+                Found::Several => return Err(several(&time.title)),
+            };
+            check_time_unit(&titles[position], time.form)?;
+            let reading = Reading::time(time.form);
             plan.wanted.push(Wanted { position, channel: Channel::TimeS, reading });
         }
         for (channel, column) in mapping.channels() {
@@ -218,6 +220,18 @@ fn ambient_kpa(numbers: &BTreeMap<Channel, Vec<f64>>, mapping: &Mapping, rows: u
     }
 }
 
+/// Every time at which a column has a value of its own, ascending, s.
+pub(super) fn all_times(columns: &[ReadColumn]) -> Vec<f64> {
+    let own = |column: &ReadColumn| match &column.stands {
+        Stands::AtTimes(times) => times.clone(),
+        _ => Vec::new(),
+    };
+    let mut times: Vec<f64> = columns.iter().flat_map(own).filter(|time| time.is_finite()).collect();
+    times.sort_by(f64::total_cmp);
+    times.dedup();
+    times
+}
+
 /// The samples: their times, and the columns brought to them.
 struct Rows {
     times: Vec<f64>,
@@ -236,15 +250,15 @@ impl Rows {
             Some(Cells::Numbers(times)) => times,
             _ => Vec::new(),
         };
-        if !times.is_empty() {
-            if !mapping.time.spread && clock::is_coarse(&times) && !columns.iter().any(is_in_rows) {
+        if let Some(time) = mapping.time.as_ref().filter(|_| !times.is_empty()) {
+            if !time.spread && clock::is_coarse(&times) && !columns.iter().any(is_in_rows) {
                 report.notes.push(
                     "many rows bear the same time; where the clock shows whole seconds only, `spread: true` in \
                      `time` spreads them"
                         .to_owned(),
                 );
             }
-            clock::straighten(&mut times, &mapping.time);
+            clock::straighten(&mut times, time);
         }
         if columns.iter().any(|column| matches!(column.stands, Stands::AtTimes(_))) {
             return Self::at_all_times(columns, report);
@@ -293,9 +307,7 @@ impl Rows {
             Stands::AtTimes(times) => times.clone(),
             _ => Vec::new(),
         };
-        let mut times: Vec<f64> = columns.iter().flat_map(own).filter(|t| t.is_finite()).collect();
-        times.sort_by(f64::total_cmp);
-        times.dedup();
+        let mut times = all_times(&columns);
         report.rows = times.len();
         let cells = columns.into_iter().map(|column| {
             let places =

@@ -29,8 +29,10 @@ pub struct Mapping {
     /// `wide`: one column a channel. `long`: one row a value.
     #[serde(default)]
     pub layout: Layout,
-    /// The column of the time.
-    pub time: TimeColumn,
+    /// The column of the time. Only a measurement file (MDF 4) needs none: its channels keep
+    /// their times themselves.
+    #[serde(default)]
+    pub time: Option<TimeColumn>,
     /// Only where this channel has a value of its own there is a sample; the others are brought
     /// to it by their `sparse`. Left out, every time of the log is a sample.
     #[serde(default)]
@@ -394,7 +396,12 @@ impl Check<'_> {
         if mapping.channels.0.is_empty() {
             self.say(&["channels"], "`channels` needs at least one channel", None);
         }
-        if mapping.time.wraps_at.is_some() && is_written_clock(mapping.time.form) {
+        // What only text logs have tells that it is no logger of measurement files.
+        let is_of_text = mapping.text != TextForm::default() || mapping.layout != Layout::Wide;
+        if mapping.time.is_none() && is_of_text {
+            self.say(&[], "`time` is missing: only measurement files (MDF 4) need none", None);
+        }
+        if mapping.time.as_ref().is_some_and(|time| time.wraps_at.is_some() && is_written_clock(time.form)) {
             self.say(
                 &["time", "wraps_at"],
                 "`wraps_at` is for counters; clocks roll over by themselves",
@@ -613,7 +620,9 @@ mod tests {
         assert!(found[0].contains("moves in steps"), "{found:#?}");
         let found = problems(&format!("{head}  rpm: {{ sum_of: [a, b], sparse: {{}} }}\n"));
         assert_eq!(found.len(), 2, "{found:#?}");
-        assert!(problems("channels: {}\n")[0].contains("`time` is missing"));
+        let found = problems("text: { separator: tab }\nchannels:\n  rpm: { title: n }\n");
+        assert!(found[0].contains("`time` is missing"), "{found:#?}");
+        assert_eq!(problems("channels:\n  rpm: { title: n }\n"), [""; 0]);
         assert!(
             problems(&format!("{head}  rpm: {{ title: n, from: [0, 255] }}\n"))[0].contains("needs `to`")
         );

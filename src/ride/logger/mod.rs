@@ -24,7 +24,7 @@ pub(in crate::ride) use text::TextLog;
 use super::columns::RawColumns;
 use super::mdf_log::MdfLog;
 use super::source::{Found, SourceLog, Title, find};
-use super::{Channel, RideError, decode, hash, parquet_log};
+use super::{Channel, Format, RideError, decode, hash, parquet_log};
 use crate::bike::{FileSource, LOGGERS_FOLDER};
 use crate::problem::Problems;
 use schemars::JsonSchema;
@@ -145,13 +145,13 @@ pub(super) fn read(
     if bytes.is_empty() {
         return Err(RideError::Empty);
     }
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    match ending.as_str() {
-        "parquet" => {
+    match Format::of(path) {
+        Format::Parquet => {
             let log = parquet_log::ParquetLog::open(bytes)?;
             let fitting =
                 |logger: &&Logger| logger.mapping.layout == Layout::Wide && fits(&log, logger, file);
-            let logger = the_one(loggers.all().iter().filter(fitting).collect(), || log.titles().to_vec())?;
+            let fitting = with_time(loggers.all().iter().filter(fitting).collect());
+            let logger = the_one(fitting, || log.titles().to_vec())?;
             Ok((apply::read(&log, &logger.mapping, &logger.reference.name)?, logger.reference.clone()))
         }
         _ => read_text(file, bytes, loggers),
@@ -183,7 +183,7 @@ pub(super) fn read_measurement(
 
 /// The mapping of a log whose titles are the channels' own.
 fn own_names(channels: &[Channel]) -> Result<Mapping, RideError> {
-    let mut text = format!("time: {{ title: {}, as: seconds }}\nchannels:\n", Channel::TimeS.name());
+    let mut text = "channels:\n".to_owned();
     for (i, channel) in channels.iter().enumerate() {
         let name = channel.name();
         if channels[..i].contains(channel) {
@@ -223,18 +223,32 @@ fn read_text(file: &Path, bytes: &[u8], loggers: &Loggers) -> Result<(RawColumns
         return Err(RideError::Empty);
     }
     let titles = || TextLog::peek(plain, &TextForm::default()).map(|log| log.titles).unwrap_or_default();
-    let logger = the_one(fitting.iter().map(|(logger, _)| *logger).collect(), titles)?;
-    let Some((_, log)) = fitting.into_iter().next() else { return Err(RideError::Empty) };
+    let logger = the_one(with_time(fitting.iter().map(|(logger, _)| *logger).collect()), titles)?;
+    let Some((_, log)) = fitting.into_iter().find(|(of, _)| of.reference == logger.reference) else {
+        return Err(RideError::Empty);
+    };
     let name = &logger.reference.name;
     let columns = match &logger.mapping.layout {
         Layout::Wide => apply::read(&log, &logger.mapping, name)?,
         Layout::Long(columns) => {
-            let long = LongLog::new(log, columns, &logger.mapping.time.title)
+            let long = LongLog::new(log, columns, time_title(&logger.mapping))
                 .map_err(|what| RideError::Logger { name: name.clone(), what })?;
             apply::read(&long, &logger.mapping, name)?
         }
     };
     Ok((columns, logger.reference.clone()))
+}
+
+/// The title of the time; a mapping of such a layout has one.
+fn time_title(mapping: &Mapping) -> &str {
+    mapping.time.as_ref().map_or("", |time| time.title.as_str())
+}
+
+/// Those of the loggers that name a column of the time, which this log needs; where none does, all.
+fn with_time(fitting: Vec<&Logger>) -> Vec<&Logger> {
+    let timed: Vec<&Logger> =
+        fitting.iter().copied().filter(|logger| logger.mapping.time.is_some()).collect();
+    if timed.is_empty() { fitting } else { timed }
 }
 
 /// The text opened at the titles that the mapping speaks of.
@@ -244,7 +258,7 @@ fn open_text<'t>(text: &'t [u8], mapping: &Mapping) -> Option<TextLog<'t>> {
             TextLog::open(text, &mapping.text, &|titles| apply::are_titles(titles, mapping, false))
         }
         Layout::Long(columns) => TextLog::open(text, &mapping.text, &|titles| {
-            LongLog::are_titles(titles, columns, &mapping.time.title)
+            LongLog::are_titles(titles, columns, time_title(mapping))
         }),
     }
 }

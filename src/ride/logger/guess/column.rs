@@ -1,5 +1,6 @@
 //! A column of the log as it looks: its title, what unit it tells, how its readings spread.
 
+use super::super::apply;
 use super::super::mapping::ChannelColumn;
 use super::super::reading::Reading;
 use super::super::units::{self, Unit};
@@ -113,6 +114,32 @@ impl Column {
         }
         pairs
     }
+}
+
+/// The times of a log whose columns keep their own, s from the first: every time of any of them is a
+/// row, and each column is brought to its rows.
+pub(super) fn share_rows(log: &dyn SourceLog, columns: &mut [Column]) -> Result<Vec<f64>, RideError> {
+    let number = |position: usize| Wanted {
+        position,
+        channel: Channel::Rpm,
+        reading: Reading::number(plain_column()),
+    };
+    let all: Vec<Wanted<'_>> = (0..columns.len()).map(number).collect();
+    let read = log.read(&all)?.columns;
+    let mut times = apply::all_times(&read);
+    for (column, read) in columns.iter_mut().zip(&read) {
+        let Stands::AtTimes(own) = &read.stands else { continue };
+        let row = |time: &f64| times.binary_search_by(|row| row.total_cmp(time));
+        let (rows, values) = own
+            .iter()
+            .zip(&column.values)
+            .filter_map(|(time, value)| Some((row(time).ok()?, *value)))
+            .unzip();
+        (column.rows, column.values) = (Some(rows), values);
+    }
+    let first = times.first().copied().unwrap_or_default();
+    times.iter_mut().for_each(|time| *time -= first);
+    Ok(times)
 }
 
 /// Reads all columns of a log.

@@ -30,9 +30,9 @@ pub use proposal::{
 pub use say::Say;
 pub use trial::Trial;
 
-use super::mapping::{ChannelColumn, Layout};
+use super::mapping::{ChannelColumn, Layout, TimeForm};
 use super::units::{Quantity, Unit};
-use crate::ride::{Channel, compressed};
+use crate::ride::{Channel, Format, RideError, compressed};
 use choose::{Choice, Chosen};
 use column::Column;
 use open::Opened;
@@ -40,7 +40,7 @@ use say::Answers;
 use settle::{Scene, Settled};
 use std::collections::BTreeSet;
 use std::path::Path;
-use time::FoundTime;
+use time::Times;
 
 /// `--say CHANNEL=ANSWER`.
 fn flag(channel: Channel, answer: &str) -> String {
@@ -88,12 +88,23 @@ pub fn guess(path: &Path, bytes: &[u8], request: &Request) -> Result<Guess, Gues
     let unpacked = compressed::unpack(path, bytes, compressed::LARGEST_UNPACKED)?;
     let of_time: Vec<Say> =
         request.says.iter().filter(|say| say.channel == Channel::TimeS).cloned().collect();
-    if unpacked.path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet")) {
-        let opened = open::parquet(&unpacked.bytes, &of_time)?;
-        return propose(path, bytes, request, &opened);
+    let blame_the_cut = |error: GuessError| match error {
+        GuessError::Log(error) => unpacked.blame_the_cut(error).into(),
+        GuessError::NoTable(what) if unpacked.is_cut => {
+            unpacked.blame_the_cut(RideError::NotText(format!(": {what}"))).into()
+        }
+        error => error,
+    };
+    let opened = match Format::of(&unpacked.path) {
+        Format::Parquet => Some(open::parquet(&unpacked.bytes, &of_time)),
+        Format::Measurement => Some(open::measurement(&unpacked.bytes, &of_time)),
+        Format::Text => None,
+    };
+    if let Some(opened) = opened {
+        return propose(path, bytes, request, &opened.map_err(blame_the_cut)?);
     }
-    let (text, encoding) = open::decoded(&unpacked.bytes)?;
-    let opened = open::text(&text, encoding, &of_time)?;
+    let (text, encoding) = open::decoded(&unpacked.bytes).map_err(blame_the_cut)?;
+    let opened = open::text(&text, encoding, &of_time).map_err(blame_the_cut)?;
     propose(path, bytes, request, &opened)
 }
 
@@ -102,14 +113,17 @@ fn propose(path: &Path, bytes: &[u8], request: &Request, opened: &Opened<'_>) ->
     let says: Vec<Say> = request.says.iter().filter(|say| say.channel != Channel::TimeS).cloned().collect();
     let answers = Answers::new(&says, opened.log.titles()).map_err(GuessError::Said)?;
     let columns = &opened.columns;
-    let times: &[f64] = opened.time.as_ref().map_or(&[], |time| &time.times);
+    let times = opened.time.of_rows();
     let mut taken: BTreeSet<usize> = BTreeSet::new();
-    if let (Ok(time), false) = (&opened.time, is_long) {
+    if let (Some(time), false) = (opened.time.column(), is_long) {
         taken.insert(time.position);
     }
     taken.extend(answers.titles.values().flatten());
     let mut proposals: Vec<Proposal<'_>> = Vec::new();
-    let mut questions: Vec<Question> = opened.time.as_ref().err().cloned().into_iter().collect();
+    let mut questions: Vec<Question> = match &opened.time {
+        Times::Asked(question) => vec![question.clone()],
+        _ => Vec::new(),
+    };
     let mut remarks = Vec::new();
     let temperature = temperature_told(columns);
     let mut scene = Scene { ride: fits::Ride::default(), answers: &answers, request, temperature };
@@ -159,7 +173,7 @@ fn propose(path: &Path, bytes: &[u8], request: &Request, opened: &Opened<'_>) ->
         path,
         form: &opened.form,
         layout: &opened.layout,
-        time: opened.time.as_ref().ok(),
+        time: &opened.time,
         rhythm: &rhythm,
         ambient_kpa: answers.ambient_kpa,
         proposals: &proposals,
@@ -170,7 +184,7 @@ fn propose(path: &Path, bytes: &[u8], request: &Request, opened: &Opened<'_>) ->
     let unused =
         unused.map(|column| UnusedColumn { title: column.title.text.clone(), holds: range_of(column) });
     let unused = unused.collect();
-    let time = opened.time.as_ref().ok().map(|time| guessed_time(time, columns, is_long));
+    let time = guessed_time(&opened.time, columns, is_long);
     let channels = time.into_iter().chain(proposals.iter().map(guessed)).collect();
     Ok(Guess { written_as: opened.findings.clone(), channels, unused, questions, remarks, mapping, trial })
 }
@@ -266,8 +280,6 @@ fn lacking(proposals: &[Proposal<'_>], questions: &[Question], request: &Request
 fn guessed(proposal: &Proposal<'_>) -> GuessedChannel {
     let (chosen, settled) = (&proposal.chosen, &proposal.settled);
     let titles: Vec<&str> = chosen.columns.iter().map(|column| column.title.text.as_str()).collect();
-    let spread = chosen.columns[0].spread.as_ref();
-    let of = |part: fn(&Spread) -> f64| spread.map(part);
     GuessedChannel {
         channel: chosen.channel.name(),
         title: titles.join(" + "),
@@ -275,33 +287,35 @@ fn guessed(proposal: &Proposal<'_>) -> GuessedChannel {
         is_mapped: settled.question.is_none(),
         confidence: if settled.question.is_some() { Confidence::Unsure } else { settled.confidence },
         reasons: settled.reasons.clone(),
-        low: of(|s| s.low),
-        q05: of(|s| s.q05),
-        median: of(|s| s.median),
-        q95: of(|s| s.q95),
-        high: of(|s| s.high),
-        missing_share: of(|s| s.missing_share),
-        bins: spread.map(|s| s.bins.clone()).unwrap_or_default(),
+        ..GuessedChannel::spread_as(chosen.columns[0].spread.as_ref())
     }
 }
 
-fn guessed_time(time: &FoundTime, columns: &[Column], is_long: bool) -> GuessedChannel {
-    let column = columns.iter().find(|column| column.position == time.position && !is_long);
-    let spread = Spread::of(&time.times);
-    let of = |part: fn(&Spread) -> f64| spread.as_ref().map(part);
-    GuessedChannel {
+fn guessed_time(time: &Times, columns: &[Column], is_long: bool) -> Option<GuessedChannel> {
+    let (title, unit, confidence, reasons) = match time {
+        Times::Asked(_) => return None,
+        Times::Column(found) => {
+            let column = columns.iter().find(|column| column.position == found.position && !is_long);
+            let title = column.map_or(&found.column.title, |column| &column.title.text);
+            (title.clone(), write::form_word(found.column.form), found.confidence, found.reasons.clone())
+        }
+        Times::Own(_) => {
+            let reason = "a measurement file keeps the times of its channels itself".to_owned();
+            (
+                "each channel's own".to_owned(),
+                write::form_word(TimeForm::Seconds),
+                Confidence::Sure,
+                vec![reason],
+            )
+        }
+    };
+    Some(GuessedChannel {
         channel: Channel::TimeS.name(),
-        title: column.map_or(time.column.title.clone(), |column| column.title.text.clone()),
-        unit: Some(write::form_word(time.column.form)),
+        title,
+        unit: Some(unit),
         is_mapped: true,
-        confidence: time.confidence,
-        reasons: time.reasons.clone(),
-        low: of(|s| s.low),
-        q05: of(|s| s.q05),
-        median: of(|s| s.median),
-        q95: of(|s| s.q95),
-        high: of(|s| s.high),
-        missing_share: of(|s| s.missing_share),
-        bins: spread.as_ref().map(|s| s.bins.clone()).unwrap_or_default(),
-    }
+        confidence,
+        reasons,
+        ..GuessedChannel::spread_as(Spread::of(time.of_rows()).as_ref())
+    })
 }

@@ -6,10 +6,11 @@ use super::super::mapping::{Encoding, Layout, TextForm};
 use super::super::text::TextLog;
 use super::column::{self, Column};
 use super::say::{Answers, Say};
-use super::time::{self, FoundTime};
-use super::{Finding, GuessError, Question, layout};
+use super::time::{self, Times};
+use super::{Finding, GuessError, layout};
+use crate::ride::mdf_log::MdfLog;
 use crate::ride::source::SourceLog;
-use crate::ride::{RideError, csv_log, decode, parquet_log};
+use crate::ride::{Channel, RideError, csv_log, decode, parquet_log};
 use std::borrow::Cow;
 
 /// A log that is open, and how.
@@ -19,7 +20,7 @@ pub(super) struct Opened<'t> {
     pub layout: Layout,
     pub findings: Vec<Finding>,
     pub columns: Vec<Column>,
-    pub time: Result<FoundTime, Question>,
+    pub time: Times,
 }
 
 /// A log with the channels' own names is read before any logger is asked.
@@ -64,10 +65,36 @@ pub(super) fn parquet<'t>(bytes: &[u8], of_time: &[Say]) -> Result<Opened<'t>, G
     let log = parquet_log::ParquetLog::open(bytes)?;
     let columns = column::read_all(&log)?;
     let answers = Answers::new(of_time, log.titles()).map_err(GuessError::Said)?;
-    let time = time::find(&log, &columns, &answers, true);
+    let time = time::find(&log, &columns, &answers, true).into();
     let finding = Finding { what: "Parquet".to_owned(), why: "its ending and its marks say so".to_owned() };
     let form = TextForm::default();
     Ok(Opened { log: Box::new(log), form, layout: Layout::Wide, findings: vec![finding], columns, time })
+}
+
+/// Opens a measurement file.
+pub(super) fn measurement<'t>(bytes: &'t [u8], of_time: &[Say]) -> Result<Opened<'t>, GuessError> {
+    let log = MdfLog::open(bytes)?;
+    // A title such as `Lambda` alone makes no log of our own.
+    if log.own_channels().contains(&Channel::Rpm) {
+        return Err(GuessError::OwnNames);
+    }
+    if let Some(say) = of_time.first() {
+        let what =
+            format!("`{}`: a measurement file keeps the times of its channels itself", say.channel.name());
+        return Err(GuessError::Said(what));
+    }
+    let mut columns = column::read_all(&log)?;
+    let times = column::share_rows(&log, &mut columns)?;
+    let finding =
+        Finding { what: "ASAM MDF 4".to_owned(), why: "its ending and its first bytes say so".to_owned() };
+    Ok(Opened {
+        log: Box::new(log),
+        form: TextForm::default(),
+        layout: Layout::Wide,
+        findings: vec![finding],
+        columns,
+        time: Times::Own(times),
+    })
 }
 
 /// Opens a text at its titles; `of_time` is what was said of the time.
@@ -97,7 +124,7 @@ pub(super) fn text<'t>(
             layout: Layout::Wide,
             findings,
             columns,
-            time,
+            time: time.into(),
         });
     };
     findings.push(finding);
@@ -113,5 +140,12 @@ pub(super) fn text<'t>(
     let mut columns = column::read_all(&log)?;
     // The last title is that of the time.
     columns.pop();
-    Ok(Opened { log: Box::new(log), form: shape.form, layout: Layout::Long(long), findings, columns, time })
+    Ok(Opened {
+        log: Box::new(log),
+        form: shape.form,
+        layout: Layout::Long(long),
+        findings,
+        columns,
+        time: time.into(),
+    })
 }

@@ -1,6 +1,7 @@
 //! The proposal and its parts, as reports and scripts see them.
 
 use super::ask;
+use super::column::Spread;
 use super::say::Say;
 use super::trial::Trial;
 use crate::ride::{Channel, RideError};
@@ -86,6 +87,26 @@ pub struct GuessedChannel {
 }
 
 impl GuessedChannel {
+    /// One of which only the readings are known.
+    pub(super) fn spread_as(spread: Option<&Spread>) -> Self {
+        let of = |part: fn(&Spread) -> f64| spread.map(part);
+        Self {
+            channel: "",
+            title: String::new(),
+            unit: None,
+            is_mapped: false,
+            confidence: Confidence::Unsure,
+            reasons: Vec::new(),
+            low: of(|s| s.low),
+            q05: of(|s| s.q05),
+            median: of(|s| s.median),
+            q95: of(|s| s.q95),
+            high: of(|s| s.high),
+            missing_share: of(|s| s.missing_share),
+            bins: spread.map(|s| s.bins.clone()).unwrap_or_default(),
+        }
+    }
+
     /// A reading with as many decimals as the range has a use for.
     pub fn shown(&self, reading: f64) -> String {
         ask::short(reading, self.low.unwrap_or(reading), self.high.unwrap_or(reading))

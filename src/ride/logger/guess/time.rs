@@ -23,6 +23,41 @@ pub(super) struct FoundTime {
     pub reasons: Vec<String>,
 }
 
+/// Where the times of the rows come from.
+pub(super) enum Times {
+    /// From a column.
+    Column(FoundTime),
+    /// From the log itself, which keeps those of each channel; s from the first, ascending.
+    Own(Vec<f64>),
+    /// That is asked.
+    Asked(Question),
+}
+
+impl Times {
+    /// The time of each row, s; nothing while it is asked for.
+    pub fn of_rows(&self) -> &[f64] {
+        match self {
+            Times::Column(found) => &found.times,
+            Times::Own(times) => times,
+            Times::Asked(_) => &[],
+        }
+    }
+
+    /// The column.
+    pub fn column(&self) -> Option<&FoundTime> {
+        match self {
+            Times::Column(found) => Some(found),
+            Times::Own(_) | Times::Asked(_) => None,
+        }
+    }
+}
+
+impl From<Result<FoundTime, Question>> for Times {
+    fn from(found: Result<FoundTime, Question>) -> Self {
+        found.map_or_else(Times::Asked, Times::Column)
+    }
+}
+
 /// The usual time between two rows lies within, s. Common practice, no source.
 const INTERVAL_S: (f64, f64) = (0.001, 5.0);
 /// A column of times may have a few rows that cannot be read.

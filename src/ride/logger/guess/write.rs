@@ -4,7 +4,7 @@ use super::super::mapping::{
     ChannelColumn, Decimal, Encoding, Layout, Separator, ShortRows, Sparse, TextForm, TimeForm,
 };
 use super::rhythm::Rhythm;
-use super::time::FoundTime;
+use super::time::Times;
 use super::{Proposal, Question};
 use crate::ride::Channel;
 use crate::units::{one_line, plain};
@@ -17,7 +17,7 @@ pub(super) struct Parts<'a> {
     pub path: &'a Path,
     pub form: &'a TextForm,
     pub layout: &'a Layout,
-    pub time: Option<&'a FoundTime>,
+    pub time: &'a Times,
     pub rhythm: &'a Rhythm,
     pub ambient_kpa: Option<f64>,
     pub proposals: &'a [Proposal<'a>],
@@ -103,12 +103,15 @@ pub(super) fn text(parts: &Parts<'_>) -> String {
 }
 
 fn time_text(text: &mut String, parts: &Parts<'_>) {
-    let Some(time) = parts.time else {
-        for question in parts.questions.iter().filter(|question| question.channel == Channel::TimeS.name()) {
+    let time = match parts.time {
+        Times::Column(found) => found,
+        // A measurement file needs no column of it.
+        Times::Own(_) => return,
+        Times::Asked(question) => {
             ask(text, 0, question);
+            text.push_str("# time: { title: ?, as: ? }\n");
+            return;
         }
-        text.push_str("# time: { title: ?, as: ? }\n");
-        return;
     };
     comment(text, 0, &format!("{}: {}", time.confidence.word(), time.reasons.join("; ")));
     let column = &time.column;
