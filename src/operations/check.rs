@@ -138,6 +138,7 @@ pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, Operation
     match &opened {
         Ok(bike) => {
             revisions = bike.revisions.len();
+            found.extend(bike.loggers.refuse_broken().err().into_iter().flat_map(|problems| problems.0));
             for refused in
                 [bike.refuse_edits(), bike.refuse_lost_history()].into_iter().filter_map(Result::err)
             {
@@ -161,11 +162,13 @@ pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, Operation
         Err(error) => found.push(Problem::in_file(".git", error.to_string())),
     }
     // What is wrong with them is told above.
-    let loggers = Loggers::read(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
+    let loggers = Loggers::read_whole_ones(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
     let files = find_in_folder(root, &loggers).map_err(|error| OperationError::io("list", root, &error))?;
     let bike = opened.as_ref().ok();
     let plan = plans.iter().find(|p| p.name == DEFAULT_PIPELINE);
-    let checked = check_rides(root, &files, (bike, &loggers), plan, cache.as_deref());
+    // What a broken logger makes of a ride holds only until it is put right.
+    let keeping = cache.as_deref().filter(|_| loggers.refuse_broken().is_ok());
+    let checked = check_rides(root, &files, (bike, &loggers), plan, keeping);
     let (mut rides, delays): (Vec<RideCheck>, Vec<Option<FoundDelay>>) =
         checked.into_iter().map(|CheckedRide { check, delay }| (check, delay)).unzip();
     let mut delay = None;

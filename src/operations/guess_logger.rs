@@ -4,9 +4,7 @@ use super::error::OperationError;
 use super::whole_file::WholeFile;
 use crate::bike::{BIKE_FILE, Bike, FileSource, LOGGERS_FOLDER, WorkTree, read_regular};
 use crate::physics::fuel;
-use crate::ride::logger::guess::{
-    self, Finding, Guess, GuessError, GuessedChannel, Question, Say, Trial, UnusedColumn,
-};
+use crate::ride::logger::guess::{self, Guess, GuessError, Say};
 use crate::ride::{Channel, Loggers, Ride};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -43,20 +41,9 @@ pub struct GuessReport {
     pub file: PathBuf,
     /// The logger's name.
     pub name: String,
-    /// How the log is written.
-    pub written_as: Vec<Finding>,
-    /// The channels, the time first.
-    pub channels: Vec<GuessedChannel>,
-    /// Columns that feed no channel.
-    pub unused: Vec<UnusedColumn>,
-    /// What the log does not tell beyond doubt.
-    pub questions: Vec<Question>,
-    /// What else is worth knowing.
-    pub remarks: Vec<String>,
-    /// The text of the logger file, as far as it is settled.
-    pub mapping: String,
-    /// How the log reads through it.
-    pub trial: Trial,
+    /// What was found and is proposed.
+    #[serde(flatten)]
+    pub guess: Guess,
     /// The file that was written; none where nothing was.
     pub written: Option<PathBuf>,
 }
@@ -64,7 +51,7 @@ pub struct GuessReport {
 impl GuessReport {
     /// Whether it can be used: nothing a map rests on is open, and it reads the log.
     pub fn is_settled(&self) -> bool {
-        self.trial.error.is_none() && !self.questions.iter().any(|question| question.is_needed)
+        self.guess.trial.error.is_none() && !self.guess.questions.iter().any(|question| question.is_needed)
     }
 }
 
@@ -94,25 +81,15 @@ pub fn guess_logger(root: &Path, request: &GuessRequest) -> Result<GuessReport, 
     let mut asked =
         guess::Request { name: name.clone(), says: request.says.clone(), ..guess::Request::default() };
     let mut remarks = know_the_bike(root, &mut asked);
-    let Guess { written_as, channels, unused, questions, remarks: found, mapping, trial } =
+    let mut guess =
         guess::guess(&request.file, &bytes, &asked).map_err(|error| failed(&request.file, error))?;
-    remarks.extend(found);
+    remarks.append(&mut guess.remarks);
     remarks.extend(read_already(root, &request.file, &bytes));
-    let mut report = GuessReport {
-        file: request.file.clone(),
-        name,
-        written_as,
-        channels,
-        unused,
-        questions,
-        remarks,
-        mapping,
-        trial,
-        written: None,
-    };
+    guess.remarks = remarks;
+    let mut report = GuessReport { file: request.file.clone(), name, guess, written: None };
     if let Some(target) = target.filter(|_| report.is_settled()) {
         WholeFile::begin_with_folder(&target)?
-            .put_new(report.mapping.as_bytes())?
+            .put_new(report.guess.mapping.as_bytes())?
             .ok_or_else(|| taken(&target))?;
         report.written = Some(target);
     }
@@ -167,7 +144,7 @@ fn know_the_bike(root: &Path, asked: &mut guess::Request) -> Vec<String> {
 
 /// A logger of the bike folder that reads the log already.
 fn read_already(root: &Path, file: &Path, bytes: &[u8]) -> Option<String> {
-    let loggers = Loggers::read(&WorkTree { root: root.to_path_buf() }).ok()?;
+    let loggers = Loggers::read_whole_ones(&WorkTree { root: root.to_path_buf() }).ok()?;
     let logger = Ride::read(file, bytes, &loggers).ok()?.logger?;
     Some(format!(
         "{LOGGERS_FOLDER}/{}.yaml reads this log already; where two loggers fit, `recognise` must tell them apart",

@@ -97,7 +97,8 @@ impl OpenBike {
         let folder = BikeFolder::read(root).map_err(|problems| found.extend(problems.0)).ok();
         let register = read_register(root).map_err(|problems| found.extend(problems.0)).ok();
         let files = WorkTree { root: root.to_path_buf() };
-        let loggers = Loggers::read(&files).map_err(|problems| found.extend(problems.0)).ok();
+        // A broken logger stops only what needs it.
+        let loggers = Loggers::read_whole_ones(&files).map_err(|problems| found.extend(problems.0)).ok();
         match (folder, register, loggers) {
             (Some(folder), Some(register), Some(loggers)) => {
                 let revisions = store.as_ref().map(revisions).transpose()?.unwrap_or_default();
@@ -198,6 +199,15 @@ impl OpenBike {
              before, then run again"
                 .to_owned()
         })
+    }
+
+    /// Refuses to read rides for a revision, or to make one, while a logger is broken: loggers are
+    /// settings that the revision would remember.
+    ///
+    /// # Errors
+    /// Everything wrong with them, with line and column.
+    pub(super) fn refuse_broken_loggers(&self) -> Result<(), OperationError> {
+        Ok(self.loggers.refuse_broken()?)
     }
 
     /// Refuses a folder that shows an old state instead of a branch.

@@ -238,6 +238,7 @@ pub(super) fn run_among(
     let slot = bike.slot(request.slot.as_deref())?;
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     plan.check_against(&bike.folder.bike)?;
+    bike.refuse_broken_loggers()?;
     bike.refuse_edits()?;
     bike.refuse_lost_history()?;
     let mut report = empty_report(&bike, &plan, &slot, request);

@@ -72,7 +72,12 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
     let blocked: Vec<String> = match interrupted {
         Some(_) => Vec::new(),
         None => {
-            let guards = [bike.refuse_old_state(), bike.refuse_edits(), bike.refuse_lost_history()];
+            let guards = [
+                bike.refuse_old_state(),
+                bike.refuse_broken_loggers(),
+                bike.refuse_edits(),
+                bike.refuse_lost_history(),
+            ];
             let mut blocked: Vec<String> =
                 guards.into_iter().filter_map(Result::err).map(|error| error.to_string()).collect();
             blocked.extend(bike.cut_off().filter(|_| !blocked.is_empty()));

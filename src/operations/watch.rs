@@ -44,7 +44,7 @@ pub struct ListedRide {
 pub fn list_rides(root: &Path) -> io::Result<Vec<ListedRide>> {
     let mut listed = Vec::new();
     // A logger file that is broken just now is told of by the look at the rides.
-    let loggers = Loggers::read(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
+    let loggers = Loggers::read_whole_ones(&WorkTree { root: root.to_path_buf() }).unwrap_or_default();
     for found in find_in_folder(root, &loggers)? {
         // A file that went away meanwhile is no file.
         let Ok(about) = std::fs::metadata(&found.path) else { continue };

@@ -66,11 +66,15 @@ pub(super) fn refuse_nesting(root: &Path) -> Result<(), OperationError> {
 
 impl OpenBike {
     /// The settings files that differ from a commit: written, changed, or gone.
+    ///
+    /// # Errors
+    /// When one cannot be read, or a logger is broken.
     pub(super) fn settings_files(
         &self,
         store: &Store,
         commit: Option<&str>,
     ) -> Result<Vec<FileWrite>, OperationError> {
+        self.refuse_broken_loggers()?;
         let here = self.folder.work_tree();
         let mut paths = vec![BIKE_FILE.to_owned(), BUILDS_FILE.to_owned()];
         paths.extend(self.folder.bike.slots.iter().map(|slot| locks_path(slot)));

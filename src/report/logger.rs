@@ -17,40 +17,42 @@ const WIDEST_SKETCH: usize = 40;
 /// The proposal with its reasons; the YAML stands at the end.
 pub fn logger_guess(report: &GuessReport, width: usize) -> String {
     let mut text = format!("{}\n", strong(&one_line(&report.file.display().to_string())));
-    let rows = report.written_as.iter().map(|found| vec![one_line(&found.what), one_line(&found.why)]);
+    let rows = report.guess.written_as.iter().map(|found| vec![one_line(&found.what), one_line(&found.why)]);
     text.push_str(&columns(rows.collect(), &[Align::Left, Align::Left], width));
-    if !report.channels.is_empty() {
+    if !report.guess.channels.is_empty() {
         let _ = write!(text, "\n{}\n", strong("channels, as they run in the log's units"));
     }
-    for channel in &report.channels {
+    for channel in &report.guess.channels {
         text.push_str(&channel_lines(channel, width));
     }
-    if !report.unused.is_empty() {
+    if !report.guess.unused.is_empty() {
         const SHOWN: usize = 24;
         let shown: Vec<String> = report
+            .guess
             .unused
             .iter()
             .take(SHOWN)
             .map(|column| format!("{} ({})", column.title, column.holds))
             .collect();
-        let more = report.unused.len().saturating_sub(SHOWN);
+        let more = report.guess.unused.len().saturating_sub(SHOWN);
         let more = if more > 0 { format!(", and {more} more") } else { String::new() };
         let _ = write!(text, "\n{}\n", strong("columns without a channel"));
         text.push_str(&indented(&format!("{}{more}", shown.join(", ")), width, &faint));
     }
-    for remark in report.remarks.iter().chain(&report.trial.remarks) {
+    for remark in report.guess.remarks.iter().chain(&report.guess.trial.remarks) {
         let _ = write!(text, "\n{}", hanging("remark: ", remark, width));
     }
-    if !report.remarks.is_empty() || !report.trial.remarks.is_empty() {
+    if !report.guess.remarks.is_empty() || !report.guess.trial.remarks.is_empty() {
         text.push('\n');
     }
-    for question in &report.questions {
+    for question in &report.guess.questions {
         text.push_str(&question_lines(question, width));
     }
     let _ = write!(text, "\n{}", trial(report));
     text.push_str(&what_next(report));
     if report.written.is_none() {
-        let _ = write!(text, "\n{}\n{}", strong(&format!("loggers/{}.yaml", report.name)), report.mapping);
+        let _ =
+            write!(text, "\n{}\n{}", strong(&format!("loggers/{}.yaml", report.name)), report.guess.mapping);
     }
     text
 }
@@ -124,9 +126,9 @@ fn question_lines(question: &Question, width: usize) -> String {
 }
 
 fn trial(report: &GuessReport) -> String {
-    let trial = &report.trial;
+    let trial = &report.guess.trial;
     if let Some(error) = &trial.error {
-        let open = report.questions.iter().any(|question| question.is_needed);
+        let open = report.guess.questions.iter().any(|question| question.is_needed);
         let so_far = if open { "as far as it is settled, the mapping" } else { "the mapping" };
         return format!("{} {so_far} does not read the log: {}\n", warning("tried:"), one_line(error));
     }
@@ -144,7 +146,7 @@ fn what_next(report: &GuessReport) -> String {
     if let Some(file) = &report.written {
         return format!("written: {}; look at every line, then `rideloop check`\n", file.display());
     }
-    let has_flags = report.questions.iter().any(|question| question.is_needed);
+    let has_flags = report.guess.questions.iter().any(|question| question.is_needed);
     match report.is_settled() {
         false if !has_flags => {
             format!("{}: nothing is written; `--say CHANNEL='TITLE'` names its columns\n", warning("open"))

@@ -80,6 +80,14 @@ pub enum RideError {
     /// Foreign titles, and no logger of the bike folder that fits them.
     #[error("no logger in loggers/ fits its titles ({0})")]
     NoLogger(String),
+    /// Foreign titles that no logger fits which can be read, while others cannot.
+    #[error("it may be meant for a broken logger: {broken} (no other fits its titles: {titles})")]
+    BrokenLogger {
+        /// What is wrong, with its place.
+        broken: String,
+        /// The log's titles.
+        titles: String,
+    },
     /// Foreign titles, and several loggers that fit them.
     #[error("several loggers fit it: {0}")]
     SeveralLoggers(String),
@@ -132,6 +140,9 @@ impl RideError {
                 "a log of another make is read through a file in loggers/: `rideloop logger guess FILE` writes \
                  one to start from",
             ),
+            RideError::BrokenLogger { .. } => {
+                Some("put the logger file right; `rideloop check` lists everything that is wrong with it")
+            }
             RideError::SeveralLoggers(_) => Some(
                 "`recognise` in their files tells them apart, by the names of their logs or by titles that \
                  only one of them has",
@@ -264,7 +275,10 @@ fn read_columns(
     loggers: &Loggers,
 ) -> Result<(columns::RawColumns, Option<LoggerRef>), RideError> {
     let native = match Format::of(path) {
-        Format::Measurement => return logger::read_measurement(file, bytes, loggers),
+        Format::Measurement => {
+            let read = logger::read_measurement(file, bytes, loggers);
+            return read.map_err(|error| loggers.blame_broken(error));
+        }
         Format::Parquet => parquet_log::read(bytes),
         Format::Text => csv_log::read(bytes),
     };
@@ -273,7 +287,9 @@ fn read_columns(
             match (logger::read(path, file, bytes, loggers), error) {
                 // What kind of file it is not was told better before.
                 (Err(RideError::NotText(_)), error @ RideError::NotText(_)) => Err(error),
-                (read, _) => read.map(|(columns, logger)| (columns, Some(logger))),
+                (read, _) => read
+                    .map(|(columns, logger)| (columns, Some(logger)))
+                    .map_err(|error| loggers.blame_broken(error)),
             }
         }
         native => Ok((native?, None)),

@@ -131,7 +131,19 @@ fn a_broken_logger_and_a_log_that_none_fits_are_told_with_their_places() {
     let check = bench.on_bike(&["--json", "check"]).exits(1).json();
     let problem = &check["problems"][0];
     assert_eq!((&problem["path"], &problem["line"]), (&"loggers/box.yaml".into(), &10.into()), "{problem}");
-    bench.on_bike(&["run"]).exits(1).says("`baro_kpa` cannot be in `celsius`");
+    let trouble = check["rides"][0]["trouble"].as_str().expect("trouble");
+    assert!(trouble.contains("meant for a broken logger: loggers/box.yaml:10:"), "{trouble}");
+    // Whatever makes a revision, or reads rides for one, refuses; what only looks back goes on.
+    let edit = ["edit", "scale", "+1", "--rpm", "1000:2000", "--why", "idles rough"];
+    for writes in [&["run"][..], &["run", "--dry-run"], &edit, &["evidence", "collect", "--out", "e.parquet"]]
+    {
+        bench.on_bike(writes).exits(1).says("loggers/box.yaml:10:").says("`baro_kpa` cannot be in `celsius`");
+    }
+    for looks in [&["history"][..], &["show"], &["diff"], &["stages"], &["rides"], &["season"], &["gaps"]] {
+        bench.on_bike(looks).exits(0);
+    }
+    bench.on_bike(&[]).exits(0).says("loggers/box.yaml:10:").says("`baro_kpa` cannot be in `celsius`");
+    bench.on_bike(&["logger", "guess", "bike/rides/r1/monday.log", "--say", "lambda=afr:14.1"]);
     bench.write("loggers/box.yaml", BOX.replace("Millis", "Uptime"));
     bench.on_bike(&["check"]).exits(1).says("no logger in loggers/ fits its titles").says("logger guess");
     bench.write("loggers/box.yaml", BOX.replace(", unit: fahrenheit", ""));

@@ -98,6 +98,7 @@ pub fn collect_evidence(
     let slot = bike.slot(request.slot.as_deref())?;
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     plan.check_against(&bike.folder.bike)?;
+    bike.refuse_broken_loggers()?;
     bike.refuse_edits()?;
     bike.refuse_lost_history()?;
     let origin = Origin::of(&bike, &plan, &slot)?;

@@ -26,7 +26,8 @@ use super::mdf_log::MdfLog;
 use super::source::{Found, SourceLog, Title, find};
 use super::{Channel, Format, RideError, decode, hash, parquet_log};
 use crate::bike::{FileSource, LOGGERS_FOLDER};
-use crate::problem::Problems;
+use crate::problem::{Problem, Problems};
+use crate::yaml;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -54,6 +55,16 @@ pub struct Logger {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Loggers {
     loggers: Vec<Logger>,
+    broken: Vec<BrokenLogger>,
+}
+
+/// A logger file with mistakes: no ride is read through it.
+#[derive(Debug, Clone, PartialEq)]
+struct BrokenLogger {
+    /// Which names of files it claims, as far as that can still be read.
+    files: Option<String>,
+    /// What is wrong with it.
+    problems: Vec<Problem>,
 }
 
 impl Loggers {
@@ -67,22 +78,62 @@ impl Loggers {
     /// # Errors
     /// Everything wrong with any of them, with line and column.
     pub fn read(files: &dyn FileSource) -> Result<Self, Problems> {
-        let mut loggers = Vec::new();
-        let mut found = Vec::new();
+        let loggers = Self::read_whole_ones(files)?;
+        loggers.refuse_broken().map(|()| loggers)
+    }
+
+    /// The same, but the broken ones are remembered and stand aside, so that they only stop what
+    /// needs them.
+    ///
+    /// # Errors
+    /// When they cannot be listed.
+    pub fn read_whole_ones(files: &dyn FileSource) -> Result<Self, Problems> {
+        let mut read = Self::default();
         for path in files.list(LOGGERS_FOLDER)? {
             let Some(name) = path.rsplit('/').next().and_then(|file| file.strip_suffix(".yaml")) else {
                 continue;
             };
-            let Some(text) = files.text(&path)? else { continue };
+            let text = match files.text(&path) {
+                Ok(Some(text)) => text,
+                Ok(None) => continue,
+                Err(problem) => {
+                    read.broken.push(BrokenLogger { files: None, problems: vec![problem] });
+                    continue;
+                }
+            };
             match Mapping::parse(Path::new(&path), &text) {
                 Ok(mapping) => {
                     let reference = LoggerRef { name: name.to_owned(), sha256: hash(text.as_bytes()) };
-                    loggers.push(Logger { reference, mapping });
+                    read.loggers.push(Logger { reference, mapping });
                 }
-                Err(problems) => found.extend(problems.0),
+                Err(Problems(problems)) => {
+                    let files = claimed_names(Path::new(&path), &text);
+                    read.broken.push(BrokenLogger { files, problems });
+                }
             }
         }
-        Problems(found).into_result().map(|()| Self { loggers })
+        Ok(read)
+    }
+
+    /// Refuses to go on where a logger is broken: what it would read is read otherwise or not at all.
+    ///
+    /// # Errors
+    /// Everything wrong with any of them, with line and column.
+    pub fn refuse_broken(&self) -> Result<(), Problems> {
+        let problems = self.broken.iter().flat_map(|broken| broken.problems.clone());
+        Problems(problems.collect()).into_result()
+    }
+
+    /// Says of a log that no logger fits that it may be meant for a broken one.
+    pub(super) fn blame_broken(&self, error: RideError) -> RideError {
+        let firsts: Vec<String> =
+            self.broken.iter().filter_map(|broken| Some(broken.problems.first()?.to_string())).collect();
+        match error {
+            RideError::NoLogger(titles) if !firsts.is_empty() => {
+                RideError::BrokenLogger { broken: firsts.join("; "), titles }
+            }
+            error => error,
+        }
     }
 
     /// The loggers in the order of their names.
@@ -95,9 +146,9 @@ impl Loggers {
         self.loggers.iter().map(|logger| logger.reference.clone()).collect()
     }
 
-    /// Whether there is none.
+    /// Whether there is none, not even a broken one.
     pub fn is_empty(&self) -> bool {
-        self.loggers.is_empty()
+        self.loggers.is_empty() && self.broken.is_empty()
     }
 
     /// Whether a logger says that files of this name are its logs.
@@ -105,7 +156,17 @@ impl Loggers {
         let Some(name) = path.file_name() else { return false };
         let name = name.to_string_lossy();
         let patterns = self.loggers.iter().filter_map(|logger| logger.mapping.recognise.files.as_deref());
-        patterns.into_iter().any(|pattern| is_like(&name, pattern))
+        let of_broken = self.broken.iter().filter_map(|broken| broken.files.as_deref());
+        patterns.chain(of_broken).any(|pattern| is_like(&name, pattern))
+    }
+}
+
+/// Which names a broken logger file claims, where so much of it can be read.
+fn claimed_names(path: &Path, text: &str) -> Option<String> {
+    let node = yaml::parse(path, text).ok()?;
+    match &node.get("recognise")?.get("files")?.value {
+        yaml::Value::Text(pattern) => Some(pattern.clone()),
+        _ => None,
     }
 }
 

@@ -145,7 +145,7 @@ pub struct UnusedColumn {
 }
 
 /// The proposal.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Guess {
     /// How the log is written.
     pub written_as: Vec<Finding>,
@@ -153,11 +153,11 @@ pub struct Guess {
     pub channels: Vec<GuessedChannel>,
     /// Columns that feed no channel.
     pub unused: Vec<UnusedColumn>,
-    /// What is left to ask.
+    /// What the log does not tell beyond doubt.
     pub questions: Vec<Question>,
     /// What else is worth knowing.
     pub remarks: Vec<String>,
-    /// The text of the logger file.
+    /// The text of the logger file, as far as it is settled.
     pub mapping: String,
     /// How the log reads through it.
     pub trial: Trial,

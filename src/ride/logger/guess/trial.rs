@@ -34,7 +34,7 @@ pub(super) fn read_back(path: &Path, bytes: &[u8], name: &str, text: &str) -> Tr
         Err(problems) => return failed(problems.to_string()),
     };
     let reference = LoggerRef { name: name.to_owned(), sha256: hash(text.as_bytes()) };
-    let loggers = Loggers { loggers: vec![Logger { reference, mapping }] };
+    let loggers = Loggers { loggers: vec![Logger { reference, mapping }], ..Loggers::none() };
     match Ride::read(path, bytes, &loggers) {
         Err(error) => failed(error.to_string()),
         Ok(ride) => Trial {
