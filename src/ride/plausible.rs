@@ -204,12 +204,21 @@ fn deaf_sensor(ride: &Ride) -> Option<String> {
 fn seldom_logged(ride: &Ride) -> Option<String> {
     // Below this the hand moves between two rows and nobody sees it. Common practice, no source.
     const SELDOM_S: f64 = 0.5;
+    // No logger is meant to be so slow. Common practice, no source. A seldom logged ride on a motorway
+    // moves as little from row to row as one in ms does: only long logs are refused.
+    const DOUBTFUL_S: f64 = 5.0;
     let interval_s = ride.sample_interval_s();
     (ride.samples() > 1 && interval_s > SELDOM_S).then(|| {
-        format!(
-            "logged only every {} s: what the engine does between two rows is not seen, so that film, delay and \
-             transients are hardly known; five rows a second or more serve well",
-            units::plain((interval_s * 100.0).round() / 100.0)
-        )
+        let shown = units::plain((interval_s * 100.0).round() / 100.0);
+        match interval_s > DOUBTFUL_S {
+            true => format!(
+                "logged only every {shown} s: is the time in milliseconds? If it is in seconds, nothing is known \
+                 between two rows"
+            ),
+            false => format!(
+                "logged only every {shown} s: what the engine does between two rows is not seen, so that film, \
+                 delay and transients are hardly known; five rows a second or more serve well"
+            ),
+        }
     })
 }
