@@ -39,15 +39,8 @@ use std::sync::Arc;
 use structure::{Member, Structure};
 
 /// What an MDF file holds. Its values are taken out of it channel by channel.
-#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct MdfFile<'a> {
-    /// Such as 410 for 4.10.
-    pub version: u16,
-    /// When the measurement started, in nanoseconds since 1970; `None` where the file has 0.
-    pub start_ns: Option<u64>,
-    /// Whether the start is in local time of an unknown zone, not in UTC.
-    pub start_is_local: bool,
     /// Groups of channels that are sampled together, in the order of the file.
     pub groups: Vec<Group>,
     /// What was odd and what had to be left out, in words.
@@ -59,15 +52,10 @@ pub struct MdfFile<'a> {
 }
 
 /// Channels that are sampled together.
-#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct Group {
     /// Its name, or its source's where it has none; may be empty.
     pub name: String,
-    /// What measured it: the source's name or path; may be empty.
-    pub source: String,
-    /// The comment's plain text; may be empty.
-    pub comment: String,
     /// How many records can be read.
     pub records: u64,
     /// Its channels; those that are made of others stand before them.
@@ -78,15 +66,12 @@ pub struct Group {
 }
 
 /// One measured quantity.
-#[allow(dead_code, reason = "what the file says of itself stands here whole; a ride needs part of it")]
 #[derive(Debug)]
 pub struct Channel {
     /// Its name.
     pub name: String,
     /// Its unit as the file has it; may be empty.
     pub unit: String,
-    /// The comment's plain text; may be empty.
-    pub comment: String,
     /// Whether it holds the times of its group, in s.
     pub is_master_time: bool,
     /// What its values are.
@@ -121,14 +106,11 @@ pub enum Holds {
 /// When it is no MDF 4 file, its tree is damaged, or it holds too much. Damage in the data is
 /// told in [`MdfFile::remarks`] instead.
 pub fn open(bytes: &[u8]) -> Result<MdfFile<'_>, MdfError> {
-    let (version, unfinished) = identification(bytes)?;
-    let Structure { start_ns, start_is_local, data_groups, stopped, linked } = structure::read(bytes)?;
+    let unfinished = identification(bytes)?;
+    let Structure { data_groups, stopped, linked } = structure::read(bytes)?;
     let of_groups = data_groups.iter().map(|group| group.data_at).collect();
     let mut reader = DataReader::new(bytes, unfinished, linked, of_groups);
     let mut file = MdfFile {
-        version,
-        start_ns: Some(start_ns).filter(|start| *start != 0),
-        start_is_local,
         groups: Vec::new(),
         remarks: Vec::new(),
         streams: Vec::new(),
@@ -153,9 +135,7 @@ pub fn open(bytes: &[u8]) -> Result<MdfFile<'_>, MdfError> {
             }
             masters.push((group.at, group.master_at));
             file.groups.push(Group {
-                name: if group.name.is_empty() { group.source.clone() } else { group.name },
-                source: group.source,
-                comment: group.comment,
+                name: group.name,
                 records: count,
                 channels: group.channels.into_iter().map(Channel::of).collect(),
                 time: None,
@@ -168,8 +148,11 @@ pub fn open(bytes: &[u8]) -> Result<MdfFile<'_>, MdfError> {
     Ok(file)
 }
 
-/// Version and state of finalisation, from the first 64 bytes.
-fn identification(bytes: &[u8]) -> Result<(u16, Unfinished), MdfError> {
+/// The state of finalisation, from the first 64 bytes.
+///
+/// # Errors
+/// When it is no MDF file, or of a version that is not read.
+fn identification(bytes: &[u8]) -> Result<Unfinished, MdfError> {
     const FINALISED: &[u8] = b"MDF     ";
     const NOT_FINALISED: &[u8] = b"UnFinMF ";
     const WRITTEN_AT: std::ops::Range<usize> = 8..16;
@@ -189,7 +172,7 @@ fn identification(bytes: &[u8]) -> Result<(u16, Unfinished), MdfError> {
         let written = written.unwrap_or_default();
         return Err(MdfError::Version(written.trim_matches(['\0', ' ']).escape_default().to_string()));
     }
-    Ok((version, Unfinished(if starts == NOT_FINALISED { flags } else { 0 })))
+    Ok(Unfinished(if starts == NOT_FINALISED { flags } else { 0 }))
 }
 
 impl Channel {
@@ -214,7 +197,6 @@ impl Channel {
         Self {
             name: member.name,
             unit: member.unit,
-            comment: member.comment,
             is_master_time: member.master && member.sync == TIME,
             holds,
             place: member.place,

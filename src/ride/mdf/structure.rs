@@ -11,7 +11,7 @@ use std::sync::Arc;
 const HEADER_AT: u64 = 64;
 /// Channels may be made of channels; deeper than this is no measurement.
 const DEEPEST: usize = 16;
-/// What names, units, comments and conversions may take together (64 MiB).
+/// What names, units and conversions may take together (64 MiB).
 const MOST_DESCRIPTION_BYTES: usize = 1 << 26;
 const MOST_DESCRIPTION: &str = "64 MiB of names and conversions";
 
@@ -28,9 +28,8 @@ pub(super) struct DataGroup {
 #[derive(Debug)]
 pub(super) struct ChannelGroup {
     pub at: u64,
+    /// Its name, or its source's where it has none; may be empty.
     pub name: String,
-    pub source: String,
-    pub comment: String,
     pub record_id: u64,
     pub records: u64,
     /// Its records are the values of another group's channel, each with its length.
@@ -47,7 +46,6 @@ pub(super) struct ChannelGroup {
 pub(super) struct Member {
     pub name: String,
     pub unit: String,
-    pub comment: String,
     pub master: bool,
     /// Of a master or a channel in step with it: 1 is time in s, 2 angle, 3 distance, 4 index.
     pub sync: u8,
@@ -59,11 +57,9 @@ pub(super) struct Member {
     pub unreadable: Option<String>,
 }
 
-/// The start of the measurement, and everything below the header.
+/// Everything below the header.
 #[derive(Debug, Default)]
 pub(super) struct Structure {
-    pub start_ns: u64,
-    pub start_is_local: bool,
     pub data_groups: Vec<DataGroup>,
     /// Why further data groups are missing.
     pub stopped: Option<String>,
@@ -92,12 +88,7 @@ pub(super) fn read(file: &[u8]) -> Result<Structure, MdfError> {
         left: MOST_DESCRIPTION_BYTES,
     };
     let header = walk.node(HEADER_AT, b"##HD")?;
-    let mut structure = Structure {
-        start_ns: header.u64(0)?,
-        // Flag bit 0: the time is local and no offset is known.
-        start_is_local: header.u8(12)? & 1 != 0,
-        ..Structure::default()
-    };
+    let mut structure = Structure::default();
     let mut at = header.link(0);
     while at != 0 {
         match walk.data_group(at) {
@@ -133,7 +124,7 @@ impl<'a> Walk<'a> {
         Ok(())
     }
 
-    /// A name, unit or comment. One that is broken is as good as none: the values need it not.
+    /// A name or unit. One that is broken is as good as none: the values need it not.
     fn text(&mut self, at: u64) -> Result<String, MdfError> {
         let text = block::text(self.file, at).unwrap_or_default();
         self.charge(text.len())?;
@@ -163,11 +154,13 @@ impl<'a> Walk<'a> {
         let flags = block.u16(16)?;
         let mut channels = Vec::new();
         self.channels(block.link(1), 0, &mut channels)?;
+        let mut name = self.text(block.link(2))?;
+        if name.is_empty() {
+            name = self.source(block.link(3))?;
+        }
         let group = ChannelGroup {
             at,
-            name: self.text(block.link(2))?,
-            source: self.source(block.link(3))?,
-            comment: self.text(block.link(5))?,
+            name,
             record_id: block.u64(0)?,
             records: block.u64(8)?,
             variable_length: flags & VARIABLE_LENGTH != 0,
@@ -179,11 +172,11 @@ impl<'a> Walk<'a> {
         Ok((group, block.link(0)))
     }
 
-    /// What was measured with: the source's name and path.
+    /// What was measured with: the source's name, or its path.
     fn source(&mut self, at: u64) -> Result<String, MdfError> {
         let Ok(block) = Block::whole(self.file, at, b"##SI") else { return Ok(String::new()) };
-        let (name, path) = (self.text(block.link(0))?, self.text(block.link(1))?);
-        Ok(if name.is_empty() { path } else { name })
+        let name = self.text(block.link(0))?;
+        if name.is_empty() { self.text(block.link(1)) } else { Ok(name) }
     }
 
     /// A chain of channels, with those that each is made of behind it.
@@ -241,7 +234,6 @@ impl<'a> Walk<'a> {
         Ok(Member {
             name: self.text(block.link(2))?,
             unit: if unit.is_empty() { self.text(own_unit)? } else { unit },
-            comment: self.text(block.link(7))?,
             master: matches!(storage, Storage::Master | Storage::VirtualMaster),
             sync: block.u8(1)?,
             place,
