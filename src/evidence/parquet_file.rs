@@ -5,13 +5,11 @@
 //! bytes in `record`, in the first row of each ride. What all rides have in common is in
 //! the file's metadata, under `rideloop`.
 //!
-//! A seal lies between the last page and the footer, where readers of Parquet do not look:
-//! format version and SHA-256 of everything else. So a file that was cut or changed is known
-//! before anything of it is read. The same rides give the same bytes.
-//!
-//! # Source
-//! <https://parquet.apache.org/docs/file-format/>: pages are found through the footer, the
-//! footer through its length at the end of the file.
+//! The file bears a seal ([`seal`]). The same rides give the same bytes.
+
+mod seal;
+
+pub use seal::is_evidence_file;
 
 use super::CellSums;
 use polars::prelude::{
@@ -19,23 +17,10 @@ use polars::prelude::{
     ParquetWriter, PolarsError, SerReader as _, Series, StatisticsOptions,
 };
 use serde::{Deserialize, Serialize};
-use sha2::{Digest as _, Sha256};
 use std::io::Cursor;
 
-/// The version of the format.
-const FORMAT: u32 = 1;
 /// Where the file's metadata says what all rides have in common.
 const ABOUT: &str = "rideloop";
-/// What every Parquet file begins and ends with.
-const MAGIC: &[u8] = b"PAR1";
-/// The length of the footer, and the mark behind it.
-const TAIL: usize = 8;
-/// What the seal begins with.
-const SEAL: &[u8] = b"rideloop evidence ";
-/// Mark, version, SHA-256.
-const SEAL_LEN: usize = SEAL.len() + 4 + HASH_LEN;
-const HASH_LEN: usize = 32;
-
 /// The rides of one bike, slot and pipeline, worked out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EvidenceFile {
@@ -71,7 +56,7 @@ pub enum EvidenceFileError {
     #[error("is no evidence of rides, or was cut")]
     NoEvidence,
     /// The seal is of another version.
-    #[error("has format {0}; this version of rideloop reads format {FORMAT}")]
+    #[error("has format {0}; this version of rideloop reads format {reads}", reads = seal::FORMAT)]
     OtherFormat(u32),
     /// The checksum is not that of the bytes.
     #[error("was damaged: its checksum is not that of its bytes")]
@@ -136,7 +121,7 @@ impl EvidenceFile {
                 self.about.clone(),
             )])))
             .finish(&mut frame)?;
-        sealed(&bytes)
+        seal::sealed(&bytes)
     }
 
     /// Reads [`to_bytes`](Self::to_bytes) back.
@@ -144,7 +129,7 @@ impl EvidenceFile {
     /// # Errors
     /// When the bytes are something else, or were changed.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, EvidenceFileError> {
-        check_seal(bytes)?;
+        seal::check(bytes)?;
         let mut reader = ParquetReader::new(Cursor::new(bytes));
         let metadata = reader.get_metadata()?.key_value_metadata().as_ref();
         let about = metadata
@@ -310,46 +295,6 @@ fn from_frame(frame: &DataFrame) -> Result<(Points, Vec<StoredRide>), EvidenceFi
         rides.push(stored);
     }
     Ok((points, rides))
-}
-
-/// Where the footer begins.
-fn footer_at(bytes: &[u8]) -> Option<usize> {
-    let tail = bytes.len().checked_sub(TAIL)?;
-    let length = u32::from_le_bytes(bytes[tail..tail + 4].try_into().ok()?);
-    let marked = bytes.starts_with(MAGIC) && bytes.ends_with(MAGIC);
-    tail.checked_sub(usize::try_from(length).ok()?).filter(|_| marked)
-}
-
-fn sealed(bytes: &[u8]) -> Result<Vec<u8>, EvidenceFileError> {
-    let footer = footer_at(bytes).ok_or_else(|| content("the footer cannot be found"))?;
-    let (pages, footer) = bytes.split_at(footer);
-    let mut out = Vec::with_capacity(bytes.len() + SEAL_LEN);
-    out.extend_from_slice(pages);
-    out.extend_from_slice(SEAL);
-    out.extend_from_slice(&FORMAT.to_le_bytes());
-    let hash = Sha256::new().chain_update(&out).chain_update(footer).finalize();
-    out.extend_from_slice(&hash);
-    out.extend_from_slice(footer);
-    Ok(out)
-}
-
-/// Whether bytes bear the seal of an evidence file, be they whole or not.
-pub fn is_evidence_file(bytes: &[u8]) -> bool {
-    !matches!(check_seal(bytes), Err(EvidenceFileError::NoEvidence))
-}
-
-fn check_seal(bytes: &[u8]) -> Result<(), EvidenceFileError> {
-    use EvidenceFileError::{Damaged, NoEvidence, OtherFormat};
-    let footer = footer_at(bytes).ok_or(NoEvidence)?;
-    let seal = footer.checked_sub(SEAL_LEN).ok_or(NoEvidence)?;
-    let hash_at = footer - HASH_LEN;
-    let version = bytes[seal..hash_at].strip_prefix(SEAL).ok_or(NoEvidence)?;
-    let version = u32::from_le_bytes(version.try_into().map_err(|_| NoEvidence)?);
-    if version != FORMAT {
-        return Err(OtherFormat(version));
-    }
-    let hash = Sha256::new().chain_update(&bytes[..hash_at]).chain_update(&bytes[footer..]).finalize();
-    if hash[..] == bytes[hash_at..footer] { Ok(()) } else { Err(Damaged) }
 }
 
 #[cfg(test)]
