@@ -256,6 +256,7 @@ impl Clock {
 
     /// One value as a person writes it.
     fn written(self, ticks: i64) -> String {
+        const DAY_S: f64 = 86_400.0;
         let of = |unit_s: f64| jiff::SignedDuration::try_from_secs_f64(ticks as f64 * unit_s);
         let day = jiff::civil::date(1970, 1, 1).at(0, 0, 0, 0);
         let written = match self {
@@ -266,7 +267,7 @@ impl Clock {
                 of(unit_s).and_then(|from| day.checked_add(from)).map(|at| at.time().to_string())
             }
             Self::Elapsed(unit_s) => Ok(format!("{} s", ticks as f64 * unit_s)),
-            Self::Days => of(86_400.0).and_then(|from| day.checked_add(from)).map(|at| at.date().to_string()),
+            Self::Days => of(DAY_S).and_then(|from| day.checked_add(from)).map(|at| at.date().to_string()),
         };
         written.unwrap_or_else(|_| ticks.to_string())
     }

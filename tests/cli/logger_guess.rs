@@ -201,8 +201,10 @@ fn a_measurement_file_is_guessed_without_a_column_of_the_time_and_read_by_what_w
     let open = ask(&bench, &[log]).json();
     assert_fits(&bench, "logger guess", &open);
     assert_eq!(channel(&open, "time_s")["title"], "each channel's own", "{open:#}");
-    assert_eq!(channel(&open, "engine_temp_c")["unit"], "fahrenheit");
-    let written = ask(&bench, &[log, "--name", "box", "--write", "--say", "lambda=lambda"]).exits(0).json();
+    assert_eq!(channel(&open, "rpm")["confidence"], "sure");
+    let said = ["--say", "engine_temp_c=Oil"];
+    let written = ask(&bench, &[&[log, "--name", "box", "--write"], &said[..]].concat()).exits(0).json();
+    assert_eq!(channel(&written, "engine_temp_c")["unit"], "fahrenheit", "{written:#}");
     assert_eq!(written["trial"]["error"], Value::Null, "{written:#}");
     let mapping = bench.read("loggers/box.yaml");
     assert!(!mapping.contains("time:") && mapping.contains("title: \"Engine speed\""), "{mapping}");

@@ -127,6 +127,8 @@ fn the_same_ride_gives_the_same_cells_through_a_logger_as_without() {
 #[test]
 fn a_broken_logger_and_a_log_that_none_fits_are_told_with_their_places() {
     let bench = with_a_foreign_ride();
+    let edit = ["edit", "scale", "+1", "--rpm", "1000:2000", "--why", "idles rough"];
+    bench.on_bike(&edit).exits(0);
     bench.write("loggers/box.yaml", BOX.replace("unit: mbar", "unit: celsius"));
     let check = bench.on_bike(&["--json", "check"]).exits(1).json();
     let problem = &check["problems"][0];
@@ -134,7 +136,6 @@ fn a_broken_logger_and_a_log_that_none_fits_are_told_with_their_places() {
     let trouble = check["rides"][0]["trouble"].as_str().expect("trouble");
     assert!(trouble.contains("meant for a broken logger: loggers/box.yaml:10:"), "{trouble}");
     // Whatever makes a revision, or reads rides for one, refuses; what only looks back goes on.
-    let edit = ["edit", "scale", "+1", "--rpm", "1000:2000", "--why", "idles rough"];
     for writes in [&["run"][..], &["run", "--dry-run"], &edit, &["evidence", "collect", "--out", "e.parquet"]]
     {
         bench.on_bike(writes).exits(1).says("loggers/box.yaml:10:").says("`baro_kpa` cannot be in `celsius`");
