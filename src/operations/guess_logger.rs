@@ -84,7 +84,14 @@ pub fn guess_logger(root: &Path, request: &GuessRequest) -> Result<GuessReport, 
     let mut guess =
         guess::guess(&request.file, &bytes, &asked).map_err(|error| failed(&request.file, error))?;
     remarks.append(&mut guess.remarks);
-    remarks.extend(read_already(root, &request.file, &bytes));
+    let already = read_already(root, &request.file, &bytes);
+    if let (GuessPlace::Bike, Some(what)) = (&request.place, &already) {
+        return Err(OperationError::failed(
+            what,
+            "see the guess without --write; take that logger away first, or write with --out and add `recognise`",
+        ));
+    }
+    remarks.extend(already);
     guess.remarks = remarks;
     let mut report = GuessReport { file: request.file.clone(), name, guess, written: None };
     if let Some(target) = target.filter(|_| report.is_settled()) {

@@ -15,6 +15,8 @@ pub(super) struct Title {
     pub name: String,
     /// The unit: in brackets, in a row under the titles, or as the format keeps it.
     pub unit: Option<String>,
+    /// A second unit, where the row under the titles tells another one than the brackets.
+    pub other_unit: Option<String>,
 }
 
 impl Title {
@@ -22,16 +24,20 @@ impl Title {
     pub fn new(text: &str) -> Self {
         let text = text.trim();
         let (name, unit) = bracketed(text).unwrap_or((text, None));
-        Self { text: text.to_owned(), name: name.to_owned(), unit: unit.map(str::to_owned) }
+        Self { text: text.to_owned(), name: name.to_owned(), unit: unit.map(str::to_owned), other_unit: None }
     }
 
-    /// A title whose unit the format keeps elsewhere; one in the title's own brackets goes before.
+    /// A title whose unit the format keeps elsewhere; where the title's own brackets tell another
+    /// one, both stand.
     pub fn with_unit(mut self, unit: &str) -> Self {
         let unit = unit.trim();
         let unit =
             bracketed(unit).and_then(|(before, inner)| inner.filter(|_| before.is_empty())).unwrap_or(unit);
-        if self.unit.is_none() && !unit.is_empty() {
-            self.unit = Some(unit.to_owned());
+        match &self.unit {
+            _ if unit.is_empty() => {}
+            None => self.unit = Some(unit.to_owned()),
+            Some(own) if own.eq_ignore_ascii_case(unit) => {}
+            Some(_) => self.other_unit = Some(unit.to_owned()),
         }
         self
     }

@@ -146,16 +146,35 @@ fn several(title: &str) -> String {
     format!("the title `{title}` appears twice in the log, or in two units: name one in full")
 }
 
-/// Refuses a column whose title says another unit than the mapping.
+/// Refuses a column whose title, or the unit row under it, says another unit than the mapping,
+/// and one whose unit nobody knows: read in the channel's own it might be anything.
 fn check_unit(title: &Title, channel: Channel, column: &ChannelColumn) -> Result<(), String> {
     let wanted = column.unit_of(channel);
-    let told = title.unit.as_deref().and_then(|unit| Some((unit, units::from_text(unit)?)));
-    let Some((text, told)) = told.filter(|_| column.is_direct() && wanted != Unit::Number) else {
-        return Ok(());
-    };
-    if wanted.agrees_with(told) {
+    if !column.is_direct() || wanted == Unit::Number {
         return Ok(());
     }
+    let told: Vec<(&str, Option<Unit>)> = [&title.unit, &title.other_unit]
+        .into_iter()
+        .filter_map(|text| text.as_deref())
+        .filter(|text| !units::is_of_no_unit(text))
+        .map(|text| (text, units::from_text(text)))
+        .collect();
+    let Some((text, told)) = told.iter().find(|(_, unit)| unit.is_none_or(|unit| !wanted.agrees_with(unit)))
+    else {
+        return Ok(());
+    };
+    let Some(told) = told else {
+        if column.unit.is_some() {
+            return Ok(());
+        }
+        return Err(format!(
+            "the log says that `{}` is in `{text}`, a unit that is not known, and `{}` is mapped without one; \
+             `unit:` with one of {} would say what it is",
+            title.text,
+            channel.name(),
+            Unit::words_for(channel).join(", ")
+        ));
+    };
     let advice = if told.quantity() == wanted.quantity() {
         format!("`unit: {}` would say so", told.word())
     } else {

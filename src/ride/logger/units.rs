@@ -272,6 +272,12 @@ impl Unit {
     }
 }
 
+/// Whether a text in a title's brackets or a unit row tells no unit: a dash, or that it is a plain
+/// number.
+pub fn is_of_no_unit(text: &str) -> bool {
+    !text.chars().any(char::is_alphabetic) && from_text(text).is_none() && text.trim() != ":1"
+}
+
 /// The unit that a title's brackets or a unit row write, as far as it is known.
 pub fn from_text(text: &str) -> Option<Unit> {
     let plain: String = text
@@ -282,14 +288,14 @@ pub fn from_text(text: &str) -> Option<Unit> {
         .collect();
     let found = match plain.as_str() {
         "lambda" | "λ" => Unit::Lambda,
-        "phi" | "φ" => Unit::Phi,
-        "afr" => Unit::Afr,
-        "°c" | "c" | "degc" | "celsius" | "ºc" | "℃" => Unit::Celsius,
-        "°f" | "f" | "degf" | "fahrenheit" | "ºf" | "℉" => Unit::Fahrenheit,
+        "phi" | "φ" | "1/lambda" | "1/λ" | "er" | "eqr" | "equivalenceratio" => Unit::Phi,
+        "afr" | "a/f" => Unit::Afr,
+        "°c" | "c" | "c°" | "degc" | "degreesc" | "celsius" | "ºc" | "℃" => Unit::Celsius,
+        "°f" | "f" | "f°" | "degf" | "degreesf" | "fahr" | "fahrenheit" | "ºf" | "℉" => Unit::Fahrenheit,
         "k" | "kelvin" | "°k" => Unit::Kelvin,
         "kpa" | "kpaa" | "kpaabs" => Unit::Kpa,
         "kpag" | "kpagauge" => Unit::KpaGauge,
-        "psi" | "psia" | "psiabs" => Unit::Psi,
+        "psi" | "psia" | "psiabs" | "lb/in2" | "lbf/in2" | "lb/in²" => Unit::Psi,
         "psig" | "psigauge" => Unit::PsiGauge,
         "bar" | "bara" | "barabs" => Unit::Bar,
         "barg" | "bargauge" => Unit::BarGauge,
@@ -377,6 +383,8 @@ mod tests {
         assert_eq!(from_text("[km/h]"), Some(Unit::Kph));
         assert_eq!(from_text("U/min"), Some(Unit::PerMinute));
         assert_eq!(from_text("furlongs"), None);
+        assert_eq!((from_text("F°"), from_text("ER")), (Some(Unit::Fahrenheit), Some(Unit::Phi)));
+        assert!(is_of_no_unit("-") && is_of_no_unit("1") && !is_of_no_unit("%") && !is_of_no_unit("atm"));
         assert!(Unit::PsiGauge.agrees_with(Unit::Psi) && Unit::Mbar.agrees_with(Unit::Hpa));
         assert!(Unit::Celsius.agrees_with(Unit::Degrees));
         assert!(!Unit::Psi.agrees_with(Unit::PsiGauge) && !Unit::Psi.agrees_with(Unit::Kpa));

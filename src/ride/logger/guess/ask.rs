@@ -93,6 +93,39 @@ pub(super) fn in_which(channel: Channel, column: &Column, units: &[Unit], scene:
     }
 }
 
+/// The log writes a unit that nobody knows, or two that do not agree.
+pub(super) fn unknown(channel: Channel, column: &Column, told: &str, scene: &Scene<'_>) -> Question {
+    let fitting = fits::fitting(channel, column, &scene.ride);
+    let units = if fitting.is_empty() { vec![Unit::native(channel)] } else { fitting };
+    Question {
+        channel: channel.name(),
+        text: format!(
+            "{} is said to be in `{told}`, which tells no unit that is known; it runs from {}: which is it?",
+            place(column),
+            range_of(column)
+        ),
+        answers: choices(channel, column, &units, scene),
+        is_needed: is_needed(channel),
+    }
+}
+
+/// A name beside which something else stands may be of a set point, a factor or a correction.
+pub(super) fn measured(channel: Channel, column: &Column, scene: &Scene<'_>) -> Question {
+    let fitting = fits::fitting(channel, column, &scene.ride);
+    let units = if fitting.is_empty() { vec![Unit::native(channel)] } else { fitting };
+    Question {
+        channel: channel.name(),
+        text: format!(
+            "{} runs from {}: is it what a wideband sensor measured, and not a factor, a set point or a \
+             correction of the controller?",
+            place(column),
+            range_of(column)
+        ),
+        answers: choices(channel, column, &units, scene),
+        is_needed: is_needed(channel),
+    }
+}
+
 pub(super) fn contradiction(channel: Channel, column: &Column, told: &str, scene: &Scene<'_>) -> Question {
     let others: Vec<Unit> = Unit::all_for(channel)
         .filter(|unit| *unit != Unit::Hpa && fits::fits(channel, *unit, column, &scene.ride))

@@ -218,7 +218,14 @@ fn told(title: &Title) -> (Option<String>, Option<Unit>, String) {
     if let Some(text) = &title.unit {
         // A degree sign that went through a wrong encoding.
         let repaired: String = text.chars().filter(|c| !matches!(c, 'Â' | '\u{fffd}')).collect();
-        return (Some(text.clone()), units::from_text(&repaired), title.name.clone());
+        let unit = units::from_text(&repaired);
+        // Two units that do not agree tell none.
+        return match title.other_unit.as_deref().filter(|other| !units::is_of_no_unit(other)) {
+            Some(other) if units::from_text(other) != unit => {
+                (Some(format!("{text} and {other}")), None, title.name.clone())
+            }
+            _ => (Some(text.clone()), unit, title.name.clone()),
+        };
     }
     let name = title.name.trim();
     let Some(at) = name.rfind([' ', '_', '.', '-', ',']) else { return (None, None, name.to_owned()) };

@@ -1,6 +1,6 @@
 //! Titles against the trade's words: a title enters; how well it names a channel leaves.
 
-use super::words::{FILLERS, NAMES, SECOND_CHOICE, SPOILERS, TARGET_WORDS, WEAK};
+use super::words::{FILLERS, NAMES, OF_THE_LOOP, OTHER_THROTTLES, SECOND_CHOICE, SPOILERS, TARGET_WORDS, WEAK};
 use crate::ride::Channel;
 use crate::ride::obd::{PARAMETERS, Parameter};
 
@@ -93,12 +93,16 @@ fn of_sensor(channel: Channel, words: &[String]) -> (Rank, usize) {
         (_, None) => plain_rank(Channel::Lambda, words),
         (_, Some(at)) => {
             let mut rest = words.to_vec();
-            rest.remove(at);
+            let word = rest.remove(at);
             // Behind the catalyst.
-            if rest.iter().any(|word| word == "1") && rest.iter().any(|word| word == "bank") {
+            let of_bank = rest.iter().any(|word| word == "1") && rest.iter().any(|word| word == "bank");
+            let of_sensor = at > 0 && ["s", "sensor"].contains(&words[at - 1].as_str());
+            if of_bank || (of_sensor && rest.iter().any(|word| ["b", "bank", "1"].contains(&word.as_str()))) {
                 return (Rank::Not, 0);
             }
-            plain_rank(Channel::Lambda, &rest)
+            let (rank, extra) = plain_rank(Channel::Lambda, &rest);
+            // The rear cylinder's, or the rear one of a pipe.
+            if word == "rear" { (rank.min(Rank::Partly), extra) } else { (rank, extra) }
         }
     }
 }
@@ -136,7 +140,9 @@ fn extra_words(channel: Channel, entry: &str, words: &[String], joined: &str) ->
     let rest = words.iter().filter(|word| !wanted.iter().any(|want| is_word(channel, word, want)));
     let rest: Vec<&str> = rest.map(String::as_str).filter(|word| !is_in(FILLERS, word)).collect();
     let is_other = |word: &&str| {
-        is_in(SPOILERS, word) || (channel == Channel::ThrottlePct && ["relative", "b", "c"].contains(word))
+        is_in(SPOILERS, word)
+            || (channel == Channel::ThrottlePct && is_in(OTHER_THROTTLES, word))
+            || (channel == Channel::Lambda && is_in(OF_THE_LOOP, word))
     };
     // One letter as a whole name is one only where nothing else is said.
     let is_short = entry.len() <= 2 && !rest.is_empty();
@@ -257,9 +263,17 @@ mod tests {
             ("Fuel pressure", Channel::MapKpa),
             ("RELATIVE_THROTTLE_POSITION", Channel::ThrottlePct),
             ("Idle time", Channel::Rpm),
+            ("Lambda integrator", Channel::Lambda),
+            ("Lambda control", Channel::Lambda),
+            ("Lambda_sp", Channel::Lambda),
+            ("Lambda B1S2", Channel::Lambda2),
+            ("Throttle request", Channel::ThrottlePct),
+            ("TPS 2", Channel::ThrottlePct),
+            ("Secondary throttle", Channel::ThrottlePct),
         ] {
             assert_eq!(rank_of(channel, title), Rank::Not, "{title}");
         }
+        assert_eq!(rank_of(Channel::Lambda2, "Lambda rear"), Rank::Partly);
         assert_eq!(rank_of(Channel::EngineTempC, "Oil temp"), Rank::Partly);
         assert_eq!(rank_of(Channel::Rpm, "Speed"), Rank::Weakly);
         assert_eq!(trim(&words_of("LONG_TERM_FUEL_TRIM_BANK_1")), Some(Trim::Long));

@@ -5,11 +5,13 @@
 
 use super::super::mapping::ChannelColumn;
 use super::super::units::{Quantity, Unit};
-use super::ask::{afr_answers, contradiction, factor, in_which, meaning, misfit, place, raw};
+use super::ask::{
+    afr_answers, contradiction, factor, in_which, meaning, measured, misfit, place, raw, unknown,
+};
 use super::choose::Chosen;
 use super::column::Column;
 use super::fits::{self, Ride};
-use super::names::Rank;
+use super::names::{self, Rank};
 use super::say::Answers;
 use super::{Answer, Confidence, Question, Request, flag, is_needed, range_of};
 use crate::ride::Channel;
@@ -74,10 +76,17 @@ pub(super) fn settle(chosen: &Chosen<'_>, scene: &Scene<'_>) -> Settled {
         by_itself(chosen, scene, &mut settled);
     }
     stoichiometry(chosen, scene, &mut settled);
-    if let Some(unit) = settled.unit.filter(|unit| *unit != Unit::native(channel)) {
+    let is_needed = |unit: &Unit| *unit != Unit::native(channel) || unknown_unit(column).is_some();
+    if let Some(unit) = settled.unit.filter(is_needed) {
         settled.mapped.unit = Some(unit);
     }
     settled
+}
+
+/// The unit that the log tells in words that nobody knows, or in words that do not agree.
+fn unknown_unit(column: &Column) -> Option<&str> {
+    let text = column.told_text.as_deref().filter(|_| column.told.is_none())?;
+    (!super::super::units::is_of_no_unit(text)).then_some(text)
 }
 
 /// What the log itself tells of the unit.
@@ -101,6 +110,14 @@ fn by_itself(chosen: &Chosen<'_>, scene: &Scene<'_>, settled: &mut Settled) {
     let is_angle_of_temperature = quantity == Quantity::Temperature && column.told == Some(Unit::Degrees);
     if let Some(other) = column.told.filter(|_| told.is_none() && !is_angle_of_temperature) {
         settled.question = Some(raw(channel, column, other));
+        return;
+    }
+    if let Some(text) = unknown_unit(column) {
+        settled.question = Some(unknown(channel, column, text, scene));
+        return;
+    }
+    if quantity == Quantity::Mixture && chosen.rank == Rank::Partly && names::parameter(&column.words).is_none() {
+        settled.question = Some(measured(channel, column, scene));
         return;
     }
     if channel == Channel::TrimPct

@@ -125,7 +125,7 @@ pub(super) const WEAK: [(Channel, &str); 3] =
 
 /// A wanted value, not a measured one.
 pub(super) const TARGET_WORDS: &str = "target, tgt, desired, commanded, command, cmd, requested, wanted, setpoint, goal, soll, \
-    sollwert, cible, consigne, objetivo, obiettivo, ziel";
+    sollwert, sp, req, request, ref, reference, aim, demand, cible, consigne, objetivo, obiettivo, ziel";
 
 /// Words beside a name that change nothing.
 pub(super) const FILLERS: &str = "engine, motor, moteur, motore, sensor, value, val, current, actual, measured, signal, ecu, of, \
@@ -138,3 +138,11 @@ pub(super) const SPOILERS: &str = "limit, max, min, maximum, minimum, peak, aver
     acceleration, accel, rate, dot, gradient, status, state, pedal, catalyst, cat, exhaust, egt, \
     clutch, tire, tyre, count, duty, flow, mass, torque, consumption, distance, since, mil, codes, \
     power, level, price, time, pressure";
+
+/// Words that make a lambda one of the closed loop or of the controller's model.
+pub(super) const OF_THE_LOOP: &str = "integrator, control, controller, regulation, regulator, factor, learned, learning, \
+    adapt, adaptation, adaption, adaptive, pid, mult, model, modelled, modeled, table, base, deviation, heater, regler, \
+    regelung, faktor";
+
+/// Words that make a throttle another one than the rider's.
+pub(super) const OTHER_THROTTLES: &str = "relative, b, c, 2, second, secondary, sub, grip, twist";
