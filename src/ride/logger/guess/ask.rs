@@ -13,6 +13,8 @@ use crate::units::{fixed, plain};
 pub(super) fn afr_answers(channel: Channel, column: &Column, scene: &Scene<'_>) -> Vec<Answer> {
     /// The round figure of most gauges. Common practice, no source.
     const OF_MOST_GAUGES: f64 = 14.7;
+    /// No petrol engine runs richer for most of a ride. Common practice, no source.
+    const RICHEST_PETROL_AFR: f64 = 11.0;
     let median = column.spread.as_ref().map_or(f64::NAN, |spread| spread.median);
     let answer = |detail: &str, stoich: f64, of: &str| Answer {
         flag: flag(channel, &format!("afr:{detail}")),
@@ -30,6 +32,10 @@ pub(super) fn afr_answers(channel: Channel, column: &Column, scene: &Scene<'_>) 
     let of =
         if own.is_some() { ", where it is set to the bike's fuel" } else { ", where it is set to this fuel" };
     answers.push(answer(name, stoich, of));
+    let e85 = fuel::known("E85").map_or(f64::NAN, |fuel| fuel.stoich_afr());
+    if name != "E85" && median < RICHEST_PETROL_AFR {
+        answers.push(answer("E85", e85, ", where it is set to this fuel"));
+    }
     answers
 }
 

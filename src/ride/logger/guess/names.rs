@@ -1,6 +1,8 @@
 //! Titles against the trade's words: a title enters; how well it names a channel leaves.
 
-use super::words::{FILLERS, NAMES, OF_THE_LOOP, OTHER_THROTTLES, SECOND_CHOICE, SPOILERS, TARGET_WORDS, WEAK};
+use super::words::{
+    FILLERS, NAMES, OF_THE_LOOP, OTHER_THROTTLES, SECOND_CHOICE, SPOILERS, TARGET_WORDS, WEAK,
+};
 use crate::ride::Channel;
 use crate::ride::obd::{PARAMETERS, Parameter};
 

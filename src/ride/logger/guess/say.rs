@@ -123,8 +123,10 @@ impl Answers {
     }
 
     fn unit(&mut self, channel: Channel, unit: Unit, detail: Option<&str>) -> Result<(), String> {
-        self.units.insert(channel, unit);
         let name = channel.name();
+        if let Some(before) = self.units.insert(channel, unit).filter(|before| *before != unit) {
+            return Err(format!("`{name}` was said to be {} and {}: say one", before.word(), unit.word()));
+        }
         match (unit, detail) {
             (_, None) => {}
             (Unit::Afr, Some(fuel)) if fuel::known(fuel).is_some() => {

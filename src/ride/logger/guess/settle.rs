@@ -116,7 +116,10 @@ fn by_itself(chosen: &Chosen<'_>, scene: &Scene<'_>, settled: &mut Settled) {
         settled.question = Some(unknown(channel, column, text, scene));
         return;
     }
-    if quantity == Quantity::Mixture && chosen.rank == Rank::Partly && names::parameter(&column.words).is_none() {
+    if quantity == Quantity::Mixture
+        && chosen.rank == Rank::Partly
+        && names::parameter(&column.words).is_none()
+    {
         settled.question = Some(measured(channel, column, scene));
         return;
     }
