@@ -24,6 +24,16 @@ pub fn dry_density(pressure_kpa: f64, temp_c: f64) -> f64 {
     pressure_kpa * 1000.0 / (R_AIR * kelvin(temp_c))
 }
 
+/// Pressure of the water vapour in the air.
+///
+/// Units: °C and relative humidity from 0 to 1 in, Pa out.
+///
+/// # Source
+/// The Magnus form of WMO (611.2 Pa, 17.62, 243.12 °C), for −45 to 60 °C.
+pub fn vapour_pa(temp_c: f64, humidity: f64) -> f64 {
+    humidity * 611.2 * (17.62 * temp_c / (243.12 + temp_c)).exp()
+}
+
 /// Density of moist air.
 ///
 /// Units: kPa, °C and relative humidity from 0 to 1 in, kg/m³ out.
@@ -32,9 +42,52 @@ pub fn dry_density(pressure_kpa: f64, temp_c: f64) -> f64 {
 /// Partial pressures of ideal gases; saturation pressure by the Magnus form of
 /// WMO (611.2 Pa, 17.62, 243.12 °C). Checked against CIPM-2007 values.
 pub fn moist_density(pressure_kpa: f64, temp_c: f64, humidity: f64) -> f64 {
-    let vapour_pa = humidity * 611.2 * (17.62 * temp_c / (243.12 + temp_c)).exp();
+    let vapour_pa = vapour_pa(temp_c, humidity);
     let t = kelvin(temp_c);
     (pressure_kpa * 1000.0 - vapour_pa) / (R_AIR * t) + vapour_pa / (R_VAPOUR * t)
+}
+
+/// Temperature and pressure of the standard atmosphere at sea level, K and kPa; its fall of
+/// temperature, K/m; and g/(R·fall), the exponent of its pressure. Source: ISO 2533.
+const STANDARD_K: f64 = 288.15;
+const STANDARD_KPA: f64 = 101.325;
+const FALL_K_M: f64 = 0.0065;
+const STANDARD_EXPONENT: f64 = 9.80665 / (287.052_87 * FALL_K_M);
+/// Density of the standard atmosphere at sea level, kg/m³. Source: ISO 2533.
+const STANDARD_KG_M3: f64 = 1.225;
+
+/// Pressure of the standard atmosphere.
+///
+/// Units: m (geopotential, up to 11 000) in, kPa out.
+///
+/// # Source
+/// ISO 2533: 288.15 K and 101.325 kPa at sea level, 6.5 K colder a kilometre.
+pub fn standard_pressure_kpa(altitude_m: f64) -> f64 {
+    STANDARD_KPA * (1.0 - FALL_K_M * altitude_m / STANDARD_K).powf(STANDARD_EXPONENT)
+}
+
+/// The altitude at which the standard atmosphere is as dense: density altitude.
+///
+/// Units: kg/m³, above 0, in; m out, below 0 where air is denser than at sea level.
+///
+/// # Source
+/// ISO 2533, its density turned round; only as good as the standard up to 11 000 m.
+pub fn density_altitude_m(density_kg_m3: f64) -> f64 {
+    let thinner = (density_kg_m3 / STANDARD_KG_M3).powf(1.0 / (STANDARD_EXPONENT - 1.0));
+    STANDARD_K / FALL_K_M * (1.0 - thinner)
+}
+
+/// How much fuel a controller adds that believes the air to be at another temperature.
+///
+/// Neither rpm nor load stand in it: a controller that reckons air by density adds the same
+/// share everywhere in the map.
+///
+/// Units: °C in, % of the fuel out; below 0 where it takes fuel away.
+///
+/// # Source
+/// Density of a gas at equal pressure goes with 1/T: fuel goes with T/T_read.
+pub fn enrichment_by_bias_pct(temp_c: f64, read_c: f64) -> f64 {
+    (kelvin(temp_c) / kelvin(read_c) - 1.0) * 100.0
 }
 
 /// How much the density of the reference air exceeds that of the ridden air.
@@ -82,6 +135,13 @@ mod tests {
     fn thinner_air_needs_a_richer_reference_value() {
         assert!(reference_over_ridden(90.0, 30.0) > 1.0);
         assert!((reference_over_ridden(REFERENCE_KPA, REFERENCE_TEMP_C) - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn colder_by_reading_is_richer_by_a_few_percent() {
+        assert!((enrichment_by_bias_pct(25.0, 15.0) - 3.470).abs() < 1e-3);
+        assert!(enrichment_by_bias_pct(25.0, 35.0) < 0.0);
+        assert_eq!(enrichment_by_bias_pct(25.0, 25.0), 0.0);
     }
 
     #[test]

@@ -36,8 +36,30 @@ pub fn effective_pulse_ms(fuel_g: f64, mass_flow_g_s: f64) -> f64 {
 ///
 /// Units: ms (dead time included) and rpm in, % out.
 pub fn duty_pct(pulse_ms: f64, rpm: f64, strokes: u32) -> f64 {
-    let period_ms = 60_000.0 * f64::from(strokes) / 2.0 / rpm;
-    pulse_ms / period_ms * 100.0
+    pulse_ms / period_ms(rpm, strokes) * 100.0
+}
+
+/// Time of one working cycle: two turns of a four-stroke, one of a two-stroke.
+///
+/// Units: 1/min in, ms out.
+pub fn period_ms(rpm: f64, strokes: u32) -> f64 {
+    60_000.0 * f64::from(strokes) / 2.0 / rpm
+}
+
+/// Duty beyond which an injector may no longer close in time, %. Common practice; an injector
+/// service's glossary says about 85.
+pub const USUAL_DUTY_LIMIT_PCT: f64 = 85.0;
+
+/// Flow that one injector must have for the whole engine's fuel at a duty.
+///
+/// Units: kg/h, kg/m³, % in; cm³/min out.
+///
+/// # Source
+/// Mass over density; the injectors share it, and each is open for the duty only.
+pub fn flow_for_fuel_cc_min(fuel_kg_h: f64, density_kg_m3: f64, injectors: u32, duty_pct: f64) -> f64 {
+    const CC_PER_M3: f64 = 1e6;
+    let whole_cc_min = fuel_kg_h / density_kg_m3 * CC_PER_M3 / 60.0;
+    whole_cc_min / f64::from(injectors) / (duty_pct / 100.0)
 }
 
 /// Dead time at a battery voltage, linear between the points, held beyond them.

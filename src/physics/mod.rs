@@ -1,5 +1,11 @@
-//! Mixture, air and injector sums as pure functions with their sources.
+//! Mixture, air, injector, engine and road sums as pure functions with their sources.
 
 pub mod air;
+pub mod engine;
+pub mod exhaust_gas;
 pub mod fuel;
 pub mod injector;
+pub mod mixture;
+pub mod power;
+pub mod road_load;
+pub mod thermistor;
