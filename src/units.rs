@@ -7,6 +7,48 @@
 /// 0 °C in kelvin (SI definition).
 pub const ZERO_CELSIUS_K: f64 = 273.15;
 
+/// Units of pressure in kPa. Source: NIST SP 811 (2008), appendix B; from memory.
+pub const KPA_PER_PSI: f64 = 6.894_757;
+/// See [`KPA_PER_PSI`].
+pub const KPA_PER_INHG: f64 = 3.386_389;
+/// See [`KPA_PER_PSI`].
+pub const KPA_PER_MMHG: f64 = 0.133_322_4;
+/// See [`KPA_PER_PSI`].
+pub const KPA_PER_BAR: f64 = 100.0;
+/// See [`KPA_PER_PSI`].
+pub const KPA_PER_MBAR: f64 = 0.1;
+
+/// The mile of 1609.344 m and the sea mile of 1852 m are exact by definition.
+pub const KPH_PER_MPH: f64 = 1.609_344;
+/// See [`KPH_PER_MPH`].
+pub const KPH_PER_KNOT: f64 = 1.852;
+/// km/h of 1 m/s.
+pub const KPH_PER_M_S: f64 = 3.6;
+
+/// Degrees Fahrenheit at 0 °C (definition).
+pub const F_AT_0_C: f64 = 32.0;
+/// Degrees Fahrenheit in one of Celsius (definition).
+pub const F_PER_C: f64 = 1.8;
+
+/// The inch and the foot are exact by definition, and what is made of them.
+pub const MM_PER_IN: f64 = 25.4;
+/// See [`MM_PER_IN`].
+pub const M_PER_FT: f64 = 0.3048;
+/// See [`MM_PER_IN`].
+pub const CC_PER_IN3: f64 = 16.387_064;
+/// cm³ in a litre.
+pub const CC_PER_L: f64 = 1000.0;
+/// The pound is exact by definition.
+pub const KG_PER_LB: f64 = 0.453_592_37;
+/// Standard gravity, exact by definition.
+pub const M_S2_PER_G: f64 = 9.806_65;
+/// 550 foot-pounds a second, and 75 metre-kilograms a second, with standard gravity.
+pub const KW_PER_HP: f64 = 550.0 * M_PER_FT * KG_PER_LB * M_S2_PER_G / 1000.0;
+/// See [`KW_PER_HP`].
+pub const KW_PER_PS: f64 = 75.0 * M_S2_PER_G / 1000.0;
+/// Minutes in an hour.
+pub const MIN_PER_H: f64 = 60.0;
+
 /// Kelvin from degrees Celsius.
 ///
 /// Units: °C in, K out.

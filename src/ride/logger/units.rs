@@ -4,6 +4,10 @@
 //! channel's unit leaves, or words on why the two do not fit.
 
 use crate::ride::Channel;
+use crate::units::{
+    F_AT_0_C, F_PER_C, KPA_PER_BAR, KPA_PER_INHG, KPA_PER_MBAR, KPA_PER_MMHG, KPA_PER_PSI, KPH_PER_KNOT,
+    KPH_PER_M_S, KPH_PER_MPH, ZERO_CELSIUS_K,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -111,19 +115,6 @@ pub enum ToNative {
     AboveAmbient { factor: f64 },
 }
 
-// NIST SP 811 (2008), appendix B; from memory.
-const KPA_PER_PSI: f64 = 6.894_757;
-const KPA_PER_INHG: f64 = 3.386_389;
-const KPA_PER_MMHG: f64 = 0.133_322_4;
-const KPA_PER_BAR: f64 = 100.0;
-const KPA_PER_MBAR: f64 = 0.1;
-/// The mile of 1609.344 m and the sea mile of 1852 m are exact by definition.
-const KPH_PER_MPH: f64 = 1.609_344;
-const KPH_PER_KNOT: f64 = 1.852;
-const KPH_PER_M_S: f64 = 3.6;
-const F_AT_0_C: f64 = 32.0;
-const F_PER_C: f64 = 1.8;
-const K_AT_0_C: f64 = 273.15;
 const S_PER_MIN: f64 = 60.0;
 
 impl Unit {
@@ -226,7 +217,7 @@ impl Unit {
             Unit::Phi => ToNative::Inverse,
             Unit::Afr => times(1.0 / stoich_afr),
             Unit::Fahrenheit => ToNative::Line { factor: 1.0 / F_PER_C, offset: -F_AT_0_C / F_PER_C },
-            Unit::Kelvin => ToNative::Line { factor: 1.0, offset: -K_AT_0_C },
+            Unit::Kelvin => ToNative::Line { factor: 1.0, offset: -ZERO_CELSIUS_K },
             Unit::Psi => times(KPA_PER_PSI),
             Unit::Bar => times(KPA_PER_BAR),
             Unit::Mbar | Unit::Hpa => times(KPA_PER_MBAR),
