@@ -2,8 +2,10 @@
 
 use super::character::{Character, Chassis};
 use super::spec::BikeSpec;
+use crate::physics::road_load::{Going, Laden, forces};
 
-pub const GRAVITY_M_S2: f64 = 9.81;
+pub use crate::physics::road_load::GRAVITY_M_S2;
+
 /// Air density in the road load, kg/m³: near the reference air.
 pub const ROAD_AIR_KG_M3: f64 = 1.2;
 /// Share of crankshaft power that reaches the road; common practice, no source.
@@ -15,20 +17,18 @@ const CLUTCH_RESERVE: f64 = 1.3;
 /// Crankshaft inertia per litre displacement, kg m²; invented.
 const INERTIA_PER_LITRE: f64 = 0.05;
 
-/// Resisting force on the bike.
-///
-/// `F = m g Crr cosθ + ½ρ CdA v² + m g sinθ`; acceleration is left to the caller.
+/// Resisting force on the bike in still air; acceleration is left to the caller, and tyres do not
+/// resist a bike that stands.
 ///
 /// Units: kg, m², m/s, slope as rise over run; result N.
-///
-/// # Source
-/// From memory, unverified; checked against values worked out for this project.
 #[must_use]
 pub fn road_load_n(mass_kg: f64, cda_m2: f64, crr: f64, speed_m_s: f64, grade: f64) -> f64 {
-    let cos = 1.0 / (1.0 + grade * grade).sqrt();
-    let weight = mass_kg * GRAVITY_M_S2;
-    let rolling = if speed_m_s > 0.05 { weight * crr * cos } else { 0.0 };
-    rolling + 0.5 * ROAD_AIR_KG_M3 * cda_m2 * speed_m_s * speed_m_s + weight * grade * cos
+    let bike = Laden { mass_kg, cda_m2, crr, rotating: 1.0 };
+    let going =
+        Going { speed_m_s, headwind_m_s: 0.0, grade, acceleration_m_s2: 0.0, air_kg_m3: ROAD_AIR_KG_M3 };
+    let against = forces(&bike, &going);
+    let rolling_n = if speed_m_s > 0.05 { against.rolling_n } else { 0.0 };
+    rolling_n + against.drag_n + against.slope_n
 }
 
 /// The chassis fitted to one specification.
