@@ -6,7 +6,7 @@
 use super::outcome::{ErrorDocument, RefusalDocument};
 use super::page_file::PageWritten;
 use super::screen::FORMAT_VERSION;
-use super::{completions, man, rides, run, schema, stages, status, watch};
+use super::{calc, completions, man, rides, run, schema, stages, status, watch};
 use crate::operations;
 use schemars::generate::{SchemaGenerator, SchemaSettings};
 use schemars::{JsonSchema, Schema};
@@ -14,7 +14,7 @@ use serde_json::{Map, Value, json};
 
 /// Every answer, in the order of the commands.
 pub(super) fn registry() -> Vec<Answer> {
-    vec![
+    let mut answers = vec![
         one::<operations::Status>("status").or::<status::NoBike>(),
         one::<operations::DemoReport>("demo"),
         one::<operations::NewReport>("new"),
@@ -51,14 +51,24 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::GuessReport>("logger guess"),
         one::<operations::CollectReport>("evidence collect"),
         one::<operations::MergeReport>("evidence merge"),
+        one::<calc::SumList>(CALC),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),
         one::<schema::AnswerList>("schema").or::<schema::AnySchema>(),
         one::<ErrorDocument>(ERROR),
         one::<RefusalDocument>(REFUSAL),
-    ]
+    ];
+    // Every workshop sum answers in one form; they stand behind the list of them.
+    let sums = operations::calc::registry().into_iter();
+    let sums = sums.map(|sum| one::<operations::calc::SumReport>(format!("calc {}", sum.name)));
+    let behind = answers.iter().position(|answer| answer.command == CALC).map_or(answers.len(), |at| at + 1);
+    answers.splice(behind..behind, sums);
+    answers
 }
+
+/// The list of workshop sums.
+const CALC: &str = "calc";
 
 /// The answer without a command.
 pub(super) const STATUS: &str = "status";
@@ -70,7 +80,7 @@ pub(super) const REFUSAL: &str = "refusal";
 /// A line of the registry.
 pub(super) struct Answer {
     /// The command, as it is typed.
-    pub command: &'static str,
+    pub command: String,
     shape: Shape,
     forms: Vec<fn(&mut SchemaGenerator) -> Schema>,
 }
@@ -83,8 +93,8 @@ enum Shape {
 }
 
 /// A command that answers with one document.
-fn one<T: JsonSchema>(command: &'static str) -> Answer {
-    Answer { command, shape: Shape::One, forms: vec![T::json_schema] }
+fn one<T: JsonSchema>(command: impl Into<String>) -> Answer {
+    Answer { command: command.into(), shape: Shape::One, forms: vec![T::json_schema] }
 }
 
 /// A command that answers with an array.
@@ -119,7 +129,7 @@ impl Answer {
             Shape::One => one,
             Shape::List => json!({ "type": "array", "items": one }),
         };
-        let title = match self.command {
+        let title = match self.command.as_str() {
             STATUS => "rideloop".to_owned(),
             name => format!("rideloop {name}"),
         };
@@ -186,7 +196,7 @@ mod tests {
     fn every_command_has_exactly_one_answer_and_every_answer_a_command() {
         let mut commands = vec![STATUS.to_owned(), ERROR.to_owned(), REFUSAL.to_owned()];
         runnable(&super::super::command_line(), "", &mut commands);
-        let mut answers: Vec<String> = registry().iter().map(|a| a.command.to_owned()).collect();
+        let mut answers: Vec<String> = registry().iter().map(|a| a.command.clone()).collect();
         commands.sort();
         answers.sort();
         assert_eq!(answers, commands, "add a line to `registry` in src/cli/answers.rs");

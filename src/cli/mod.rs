@@ -8,6 +8,7 @@ mod answers;
 mod build;
 mod by_hand;
 mod cache_folder;
+mod calc;
 mod cell;
 mod check;
 mod completions;
@@ -119,6 +120,7 @@ enum Command {
     Watch(watch::Args),
     Logger(logger::Args),
     Evidence(evidence::Args),
+    Calc(calc::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -155,6 +157,7 @@ impl Command {
             | Command::Watch(_)
             | Command::Evidence(_)
             | Command::Logger(_)
+            | Command::Calc(_)
             | Command::Completions(_)
             | Command::Schema(_)
             | Command::TableText(_) => false,
@@ -254,6 +257,7 @@ pub fn main() -> ExitCode {
         Some(Command::Watch(args)) => watch::main(&context, &args),
         Some(Command::Logger(args)) => logger::main(&context, &args),
         Some(Command::Evidence(args)) => evidence::main(&context, &args),
+        Some(Command::Calc(args)) => calc::main(&context, args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

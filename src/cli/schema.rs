@@ -68,7 +68,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
 }
 
 fn about(answer: &Answer) -> AnswerAbout {
-    let about = match answer.command {
+    let about = match answer.command.as_str() {
         STATUS => "without a command".to_owned(),
         ERROR => "exit code 1 or 2: it failed, or the command line was wrong".to_owned(),
         REFUSAL => "exit code 3: a guard refused".to_owned(),
@@ -78,11 +78,11 @@ fn about(answer: &Answer) -> AnswerAbout {
             found.and_then(clap::Command::get_about).map(ToString::to_string).unwrap_or_default()
         }
     };
-    AnswerAbout { command: answer.command.to_owned(), about }
+    AnswerAbout { command: answer.command.clone(), about }
 }
 
 fn unknown(registry: &[Answer], name: &str) -> OperationError {
-    let hint = match nearest(name, registry.iter().map(|a| a.command)) {
+    let hint = match nearest(name, registry.iter().map(|a| a.command.as_str())) {
         Some(near) => format!("did you mean `{near}`?"),
         None => "`rideloop schema` lists them".to_owned(),
     };

@@ -6,6 +6,7 @@
 mod build;
 mod by_hand;
 mod by_hand_revision;
+pub mod calc;
 mod cell;
 mod check;
 mod check_ride;

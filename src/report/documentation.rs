@@ -74,7 +74,8 @@ pub fn stage_page(entry: &StageEntry, width: usize) -> String {
     text
 }
 
-fn wrap(text: &str, width: usize) -> String {
+/// Words in lines of at most `width` characters.
+pub(super) fn wrap(text: &str, width: usize) -> String {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
         let last = lines.last_mut().expect("never empty");

@@ -5,6 +5,7 @@
 //! they are not wanted. Nothing is told by colour alone.
 
 mod by_hand;
+mod calc;
 mod cell;
 mod changes;
 mod delay;
@@ -26,6 +27,7 @@ mod verify;
 mod watch;
 
 pub use by_hand::{build, by_hand, export};
+pub use calc::{sum, sum_list};
 pub use cell::cell;
 pub use changes::{diff, show};
 pub use documentation::{finding_list, name_list, stage_list, stage_page};

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 26] = [
+const COMMANDS: [&str; 27] = [
     "demo",
     "new",
     "check",
@@ -25,6 +25,7 @@ const COMMANDS: [&str; 26] = [
     "watch",
     "logger",
     "evidence",
+    "calc",
     "completions",
     "man",
     "schema",

@@ -8,6 +8,7 @@ mod bench;
 mod browser;
 mod by_hand;
 mod cache;
+mod calc;
 mod closed_loop;
 mod delay;
 mod demo;

@@ -1,7 +1,7 @@
 //! The crate against outside sources: libraries, standards, handbooks, and git itself.
 //!
 //! The numbers lie in the JSON files beside this one; `make_reference.py` computes them with numpy,
-//! scipy, statsmodels and cantera and says which source each printed value has; `real_logs.py` does
+//! scipy, statsmodels, cantera, CoolProp and ambiance and says which source each printed value has; `real_logs.py` does
 //! the same for logs of real cars with pandas. A check names its source and gives its tolerance with
 //! the reason.
 
@@ -20,4 +20,6 @@ mod mixture;
 mod real_logs;
 mod robust;
 mod steadiness;
+mod sums_page;
 mod surface;
+mod workshop_sums;
