@@ -49,6 +49,8 @@ pub mod pipeline;
 
 pub mod findings;
 
+pub mod throttle_response;
+
 pub mod cache;
 
 pub mod ledger;

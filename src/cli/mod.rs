@@ -28,6 +28,7 @@ mod new;
 mod outcome;
 mod page_file;
 mod progress;
+mod response;
 mod rides;
 mod rollback;
 mod run;
@@ -106,6 +107,7 @@ enum Command {
     Show(show::Args),
     Diff(diff::Args),
     Gaps(gaps::Args),
+    Response(response::Args),
     Cell(cell::Args),
     Edit(edit::Args),
     Import(import::Args),
@@ -151,6 +153,7 @@ impl Command {
             | Command::Show(_)
             | Command::Diff(_)
             | Command::Gaps(_)
+            | Command::Response(_)
             | Command::Cell(_)
             | Command::Season(_)
             | Command::Verify(_)
@@ -244,6 +247,7 @@ pub fn main() -> ExitCode {
         Some(Command::Cell(args)) => cell::main(&context, &args),
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Gaps(args)) => gaps::main(&context, &args),
+        Some(Command::Response(args)) => response::main(&context, &args),
         Some(Command::Edit(args)) => edit::main(&context, &args),
         Some(Command::Import(args)) => import::main(&context, &args),
         Some(Command::Export(args)) => export::main(&context, &args),

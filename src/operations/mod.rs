@@ -27,8 +27,10 @@ mod liars;
 mod open;
 mod past;
 mod point;
+mod read_rides;
 mod recall;
 mod replay;
+mod response;
 mod ride_key;
 mod ride_record;
 mod rides;
@@ -73,6 +75,7 @@ pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_hi
 pub use import::{ImportRequest, ImportSource, import};
 pub use open::OpenBike;
 pub use point::{Point, find_point, find_revision};
+pub use response::{DiscardedSteps, ResponseReport, ResponseRequest, RideResponse, response};
 pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
 pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run, run_on_evidence};

@@ -30,7 +30,9 @@ pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
 pub use gas_flow::{gas_flow_kg_s, gas_flow_of_cells};
 pub use plan::{Plan, RideChoice, schema};
 pub use response::{Alignment, Course, Following};
-pub use ride_run::{Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, found_delay, run_ride};
+pub use ride_run::{
+    Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, aligned_rows, found_delay, run_ride,
+};
 pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use same_ride::{Traces, same_rides};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};

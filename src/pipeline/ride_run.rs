@@ -191,12 +191,18 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
 /// The lambda delay that a run would find from the ride; `None` where bike.yaml
 /// gives it, where the pipeline does not align, or the ride lacks a channel.
 pub fn found_delay(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Option<FoundDelay> {
+    aligned_rows(plan, ride, context)?.alignment()?.found.clone()
+}
+
+/// A ride's rows as far as the stage that aligns them; `None` where the pipeline does not
+/// align, or the ride lacks a channel.
+pub fn aligned_rows<'a>(plan: &Plan, ride: &'a Ride, context: &RideContext<'_>) -> Option<Rows<'a>> {
     let mut rows = Rows::new(ride, context.bike.controller.load)?;
     drop_other_slots(&mut rows, ride, context);
     for stage in &plan.filters {
         stage.filter.apply(&mut rows, context);
-        if let Some(alignment) = rows.alignment() {
-            return alignment.found.clone();
+        if rows.alignment().is_some() {
+            return Some(rows);
         }
     }
     None

@@ -18,6 +18,7 @@ mod history;
 mod logger;
 pub mod page;
 mod palette;
+mod response;
 mod run;
 mod season;
 mod standing;
@@ -36,6 +37,7 @@ pub use gaps::gaps;
 pub use git_setup::git_setup;
 pub use history::{history, left_out};
 pub use logger::logger_guess;
+pub use response::response;
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{

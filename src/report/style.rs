@@ -68,3 +68,8 @@ pub(super) fn columns(rows: Vec<Vec<String>>, aligns: &[Align], width: usize) ->
     let lines: Vec<String> = table.lines().map(|line| line.trim_end().to_owned()).collect();
     format!("{}\n", lines.join("\n"))
 }
+
+/// Text wrapped to the width, indented by two.
+pub(super) fn paragraph(text: &str, width: usize) -> String {
+    columns(vec![vec![text.to_owned()]], &[Align::Left], width)
+}

@@ -9,6 +9,7 @@ const COMMANDS: [&str; 27] = [
     "run",
     "season",
     "gaps",
+    "response",
     "history",
     "show",
     "diff",

@@ -32,6 +32,7 @@ mod plain_git;
 mod points;
 mod races;
 mod readme;
+mod response;
 mod revisions;
 mod rides;
 mod season;

@@ -23,3 +23,4 @@ mod steadiness;
 mod sums_page;
 mod surface;
 mod workshop_sums;
+mod tip_in;

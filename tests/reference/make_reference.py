@@ -1502,6 +1502,92 @@ def make_lambda_delay():
     }
 
 
+# --------------------------------------------------------------------------- 12 throttle steps
+
+TIP_IN_RATE_HZ = 50.0
+TIP_IN_AT_S = 4.0
+TIP_IN_END_S = 8.0
+TIP_IN_DELAY_S = 0.08
+TIP_IN_LAG_S = 0.07
+TIP_IN_BAND = 0.03
+# share X on the wall, time constant s, air step r, share of X that the controller makes up for
+TIP_IN_CASES = [
+    (0.30, 0.4, 2.0, 0.0),
+    (0.50, 0.8, 2.0, 0.0),
+    (0.15, 0.4, 2.5, 0.0),
+    (0.30, 0.4, 2.0, 0.5),
+    (0.30, 0.4, 2.0, 0.9),
+    (0.30, 0.4, 0.5, 0.0),
+]
+
+
+def tip_in_case(share, tau, ratio, made_up):
+    """Aquino's film behind a controller that inverts a film of a part of the share, by solve_ivp.
+
+    States: fuel on the wall, and the fuel that the controller believes to flow onto it. Air steps at
+    zero and fuel is metered for it at once. The sensor is a third state, behind a delay.
+    """
+    known = made_up * share
+    metered = lambda believed, wanted: (wanted - known * believed) / (1.0 - known)
+
+    def flow(_, state):
+        wall, believed = state
+        injected = metered(believed, ratio)
+        return [share * injected - wall / tau, (injected - believed) / tau]
+
+    end = TIP_IN_END_S - TIP_IN_AT_S
+    tight = {"rtol": 1e-10, "atol": 1e-12, "dense_output": True}
+    wet = integrate.solve_ivp(flow, [0.0, end], [share * tau, 1.0], **tight)
+
+    def cylinder(t):
+        if t < 0.0:
+            return 1.0
+        wall, believed = wet.sol(t)
+        return ratio / ((1.0 - share) * metered(believed, ratio) + wall / tau)
+
+    seen = lambda t, y: [(cylinder(t - TIP_IN_DELAY_S) - y[0]) / TIP_IN_LAG_S]
+    sensor = integrate.solve_ivp(seen, [TIP_IN_DELAY_S, end], [1.0], max_step=0.01, **tight)
+    t = np.arange(round(TIP_IN_END_S * TIP_IN_RATE_HZ)) / TIP_IN_RATE_HZ - TIP_IN_AT_S
+    readings = [1.0 if v <= TIP_IN_DELAY_S else float(sensor.sol(v)[0]) for v in t]
+    peak = cylinder(0.0)
+    # What is not made up for is again a film: share X (1-c)/(1-cX), and time constant (1-cX) tau.
+    left = share * (1.0 - made_up) / (1.0 - known)
+    same(peak, ratio / ((1.0 - left) * ratio + left), "peak against the closed form", rel=1e-9)
+    off = lambda v: abs(cylinder(v) - 1.0) - TIP_IN_BAND
+    settles = 0.0 if off(0.0) < 0.0 else float(optimize.brentq(off, 0.0, end))
+    if made_up == 0.0:
+        believed = share * (ratio - 1.0)
+        closed = lambda v: ratio / (ratio - believed * math.exp(-v / tau))
+        same(cylinder(0.7), closed(0.7), "lambda against the closed form", rel=1e-7)
+    return {
+        "share": share,
+        "film_s": tau,
+        "air_ratio": ratio,
+        "made_up": made_up,
+        "left_share": left,
+        "peak_pct": (peak - 1.0) * 100.0,
+        "settle_s": settles,
+        "readings": [round(v, 6) for v in readings],
+    }
+
+
+def make_tip_in():
+    cases = [tip_in_case(*case) for case in TIP_IN_CASES]
+    printed("D film peak, X .3 r 2", "1.18", 1.0 + cases[0]["peak_pct"] / 100.0)
+    printed("D film peak, X .5 r 2", "1.33", 1.0 + cases[1]["peak_pct"] / 100.0)
+    return {
+        "source": "scipy.integrate.solve_ivp of Aquino's film (SAE 810494, equations from memory) behind a "
+        "delay and a first-order lag; peak and course checked against the closed form r/(r - X (r-1) "
+        "exp(-t/tau)), the settling time by scipy.optimize.brentq",
+        "versions": VERSIONS,
+        "rate_hz": TIP_IN_RATE_HZ,
+        "step_at_s": TIP_IN_AT_S,
+        "delay_s": TIP_IN_DELAY_S,
+        "lag_s": TIP_IN_LAG_S,
+        "cases": cases,
+    }
+
+
 # --------------------------------------------------------------------------- main
 
 # --------------------------------------------------------------------------- 11 workshop sums
@@ -1674,6 +1760,7 @@ FILES = {
     "steady_state.json": make_steady_state,
     "lambda_delay.json": make_lambda_delay,
     "workshop_sums.json": make_workshop_sums,
+    "tip_in.json": make_tip_in,
 }
 
 

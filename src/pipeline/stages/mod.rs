@@ -19,7 +19,7 @@ macro_rules! stages {
     };
 }
 
-pub(super) use warm::TEMP_LASTS_S;
+pub(crate) use warm::TEMP_LASTS_S;
 
 stages! {
     align::Align,

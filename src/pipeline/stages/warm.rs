@@ -37,7 +37,7 @@ static NO_TEMP: Reason = Reason { key: "engine_temp_missing", about: "no engine 
 static SENSOR_COLD: Reason = Reason { key: "sensor_warming", about: "the lambda sensor is still warming up" };
 
 /// A slow channel's value stays good for this long. Common practice, no source.
-pub(in crate::pipeline) const TEMP_LASTS_S: f64 = 10.0;
+pub(crate) const TEMP_LASTS_S: f64 = 10.0;
 
 impl StageSettings for Warm {
     const NAME: &'static str = "warm";

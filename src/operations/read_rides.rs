@@ -1,0 +1,79 @@
+//! Rides of the build read one by one, for commands that only look.
+
+use super::error::OperationError;
+use super::open::OpenBike;
+use super::rides::{RideStanding, UsableRide};
+use super::run::Progress;
+use crate::pipeline::RideChoice;
+use crate::ride::Ride;
+use rayon::prelude::*;
+use std::path::PathBuf;
+
+/// A ride, and what it said.
+pub(super) struct RideRead<T> {
+    /// Its name.
+    pub file: String,
+    /// The revision it was made on, where it counts.
+    pub revision: Option<String>,
+    /// What it said, or why it says nothing.
+    pub said: Result<T, String>,
+}
+
+/// Asks every ride of the build; `look` sees the ride and its log.
+///
+/// Shape: one entry a ride, by name.
+///
+/// # Errors
+/// When rides cannot be listed, or somebody asked to stop.
+pub(super) fn read_rides<T: Send>(
+    bike: &OpenBike,
+    standings: &[RideStanding],
+    progress: &dyn Progress,
+    look: impl Fn(&UsableRide, &Ride) -> Result<T, String> + Sync,
+) -> Result<Vec<RideRead<T>>, OperationError> {
+    // The repository does not go from thread to thread.
+    let (files, loggers) = (&bike.files, &bike.loggers);
+    let read = |ride: &UsableRide| -> Result<(T, usize), String> {
+        let bytes = files.bytes(&ride.path, &ride.sha256).map_err(|e| format!("cannot be read: {e}"))?;
+        let bytes = bytes.ok_or("changed while it was read")?;
+        let log = Ride::read_hashed(&ride.path, &bytes, ride.sha256.clone(), loggers)
+            .map_err(|error| error.to_string())?;
+        Ok((look(ride, &log)?, log.samples()))
+    };
+    progress.begin(standings.len());
+    let asked: Option<Vec<RideRead<T>>> = standings
+        .par_iter()
+        .map(|standing| {
+            if progress.is_stopped() {
+                return None;
+            }
+            Some(match standing {
+                RideStanding::Usable(ride) => {
+                    let said = read(ride);
+                    progress.ride_done(&ride.name, said.as_ref().map_or(0, |(_, rows)| *rows));
+                    let (file, revision) = (ride.name.clone(), Some(ride.revision.clone()));
+                    RideRead { file, revision, said: said.map(|(said, _)| said) }
+                }
+                RideStanding::PassedOver { name, why, .. } => {
+                    RideRead { file: name.clone(), revision: None, said: Err(why.clone()) }
+                }
+            })
+        })
+        .collect();
+    progress.end();
+    let mut asked = asked.ok_or(OperationError::STOPPED)?;
+    asked.sort_by(|a, b| a.file.cmp(&b.file));
+    Ok(asked)
+}
+
+/// The named rides, or the bike's own, as they stand for a slot.
+///
+/// # Errors
+/// When a named path does not exist or a folder cannot be listed.
+pub(super) fn standings_of_build(
+    bike: &OpenBike,
+    slot: &str,
+    named: &[PathBuf],
+) -> Result<Vec<RideStanding>, OperationError> {
+    Ok(bike.standing(&bike.find_rides(named)?, slot, RideChoice::Build))
+}
