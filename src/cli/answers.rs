@@ -26,6 +26,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::season::SeasonReport>("season").or::<PageWritten>(),
         one::<operations::GapsReport>("gaps"),
         one::<operations::ResponseReport>("response"),
+        one::<operations::HeadroomReport>("headroom"),
         one::<operations::CellReport>("cell"),
         one::<operations::HandReport>("edit set"),
         one::<operations::HandReport>("edit add"),

@@ -19,6 +19,7 @@ mod evidence;
 mod export;
 mod gaps;
 mod git_setup;
+mod headroom;
 mod history;
 mod import;
 mod interrupt;
@@ -108,6 +109,7 @@ enum Command {
     Diff(diff::Args),
     Gaps(gaps::Args),
     Response(response::Args),
+    Headroom(headroom::Args),
     Cell(cell::Args),
     Edit(edit::Args),
     Import(import::Args),
@@ -154,6 +156,7 @@ impl Command {
             | Command::Diff(_)
             | Command::Gaps(_)
             | Command::Response(_)
+            | Command::Headroom(_)
             | Command::Cell(_)
             | Command::Season(_)
             | Command::Verify(_)
@@ -248,6 +251,7 @@ pub fn main() -> ExitCode {
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Gaps(args)) => gaps::main(&context, &args),
         Some(Command::Response(args)) => response::main(&context, &args),
+        Some(Command::Headroom(args)) => headroom::main(&context, &args),
         Some(Command::Edit(args)) => edit::main(&context, &args),
         Some(Command::Import(args)) => import::main(&context, &args),
         Some(Command::Export(args)) => export::main(&context, &args),

@@ -20,6 +20,7 @@ mod export;
 mod gaps;
 mod git_files;
 mod guess_logger;
+mod headroom;
 mod history;
 mod history_filter;
 mod import;
@@ -70,6 +71,10 @@ pub use export::{ExportReport, ExportRequest, export};
 pub use gaps::{Gap, GapsReport, GapsRequest, Place, gaps};
 pub use git_files::{GitSetupReport, git_setup};
 pub use guess_logger::{GuessPlace, GuessReport, GuessRequest, guess_logger};
+pub use headroom::{
+    AirCase, CellDuty, DutyLimits, FullLoadPoint, HeadroomReport, HeadroomRequest, MapHeadroom, RideDuty,
+    Supply, TargetPower, headroom,
+};
 pub use history::{HistoryEntry, history};
 pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_history};
 pub use import::{ImportRequest, ImportSource, import};

@@ -3,6 +3,7 @@
 use super::collected::{Collected, Origin};
 use super::delay::RideDelay;
 use super::error::OperationError;
+use super::headroom::near_limit;
 use super::liars::{keep_liars_out, refuse_liars};
 use super::open::{AtHand, OpenBike};
 use super::recall::{Recall, damage_note};
@@ -12,6 +13,7 @@ use super::run_revision::write_revision;
 use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
+use crate::bike::SlotTables;
 use crate::blend::{Hold, Proposal, Refusal, refuse};
 use crate::cache::{Cache, FileHashes};
 use crate::evidence::{EvidenceRow, RideStatements};
@@ -379,6 +381,8 @@ pub(super) fn run_among(
     fill_cells(&mut report, &proposal, &good, &bike);
     report.statements = statements(&report, &proposal, &good, &ridden, &bike);
     report.notes.extend(left_to_controller(&proposal));
+    let next = SlotTables { fuel: proposal.table.clone(), ..bike.today(&slot).clone() };
+    report.notes.extend(near_limit(&bike.folder.bike, &next));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
         return Ok(report);

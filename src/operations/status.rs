@@ -1,6 +1,7 @@
 //! `rideloop` without a command: where the bike stands.
 
 use super::error::OperationError;
+use super::headroom::near_limit;
 use super::history::{HistoryEntry, history};
 use super::open::OpenBike;
 use super::rides::{RideStanding, StandingReason};
@@ -35,6 +36,8 @@ pub struct Status {
     pub interrupted: Option<String>,
     /// What a run would refuse for.
     pub blocked: Vec<String>,
+    /// What the newest tables bring near a limit.
+    pub notes: Vec<String>,
     /// What to do next.
     pub next: Vec<String>,
 }
@@ -97,8 +100,19 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
         troubled_rides,
         interrupted,
         blocked,
+        notes: notes(&bike),
         next,
     })
+}
+
+/// What is worth knowing of the newest tables, slot by slot.
+fn notes(bike: &OpenBike) -> Vec<String> {
+    let slots = &bike.folder.bike.slots;
+    let of_slot = |slot: &String| {
+        let note = near_limit(&bike.folder.bike, bike.today(slot))?;
+        Some(if slots.len() > 1 { format!("{slot}: {note}") } else { note })
+    };
+    slots.iter().filter_map(of_slot).collect()
 }
 
 fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, blocked: bool) -> Vec<String> {

@@ -4,6 +4,7 @@ pub mod air;
 pub mod engine;
 pub mod exhaust_gas;
 pub mod fuel;
+pub mod fuel_system;
 pub mod injector;
 pub mod mixture;
 pub mod power;

@@ -34,6 +34,9 @@ pub fn status(status: &Status, width: usize, command: &str) -> String {
     for blocked in &status.blocked {
         let _ = writeln!(text, "{}: {blocked}", warning("note"));
     }
+    for note in &status.notes {
+        let _ = writeln!(text, "{}: {}", warning("note"), note.replace("rideloop", command));
+    }
     list(&mut text, "not used yet", status.new_rides.iter().map(|r| vec![r.clone()]).collect(), width);
     let troubled = status.troubled_rides.iter().map(|r| vec![r.file.clone(), r.why.clone()]).collect();
     list(&mut text, "cannot be used", troubled, width);

@@ -65,6 +65,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("show", &["show", "r2", "--html", "r2.html"]);
     ask("gaps", &["gaps", "--dyno"]);
     ask("response", &["response"]);
+    ask("headroom", &["headroom", "--target-kw", "60"]);
     ask("verify", &["verify"]);
     let place = ["--rpm", "3000", "--load", "14", "--why", "hesitates"];
     ask("edit scale", &[&["edit", "scale", "+1"], &place[..]].concat());

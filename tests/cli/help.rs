@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 27] = [
+const COMMANDS: [&str; 28] = [
     "demo",
     "new",
     "check",
@@ -10,6 +10,7 @@ const COMMANDS: [&str; 27] = [
     "season",
     "gaps",
     "response",
+    "headroom",
     "history",
     "show",
     "diff",

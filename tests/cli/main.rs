@@ -17,6 +17,7 @@ mod fleet;
 mod full_disk;
 mod git_shows_tables;
 mod guards;
+mod headroom;
 mod help;
 mod history;
 mod inferred;
