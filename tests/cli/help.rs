@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 28] = [
+const COMMANDS: [&str; 29] = [
     "demo",
     "new",
     "check",

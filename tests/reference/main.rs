@@ -22,5 +22,5 @@ mod robust;
 mod steadiness;
 mod sums_page;
 mod surface;
-mod workshop_sums;
 mod tip_in;
+mod workshop_sums;
