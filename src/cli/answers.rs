@@ -27,6 +27,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::GapsReport>("gaps"),
         one::<operations::ResponseReport>("response"),
         one::<operations::HeadroomReport>("headroom"),
+        one::<operations::KnockReport>("knock"),
         one::<operations::CellReport>("cell"),
         one::<operations::HandReport>("edit set"),
         one::<operations::HandReport>("edit add"),

@@ -23,6 +23,7 @@ mod headroom;
 mod history;
 mod import;
 mod interrupt;
+mod knock;
 mod logger;
 mod man;
 mod new;
@@ -110,6 +111,7 @@ enum Command {
     Gaps(gaps::Args),
     Response(response::Args),
     Headroom(headroom::Args),
+    Knock(knock::Args),
     Cell(cell::Args),
     Edit(edit::Args),
     Import(import::Args),
@@ -157,6 +159,7 @@ impl Command {
             | Command::Gaps(_)
             | Command::Response(_)
             | Command::Headroom(_)
+            | Command::Knock(_)
             | Command::Cell(_)
             | Command::Season(_)
             | Command::Verify(_)
@@ -251,6 +254,7 @@ pub fn main() -> ExitCode {
         Some(Command::Diff(args)) => diff::main(&context, &args),
         Some(Command::Gaps(args)) => gaps::main(&context, &args),
         Some(Command::Response(args)) => response::main(&context, &args),
+        Some(Command::Knock(args)) => knock::main(&context, &args),
         Some(Command::Headroom(args)) => headroom::main(&context, &args),
         Some(Command::Edit(args)) => edit::main(&context, &args),
         Some(Command::Import(args)) => import::main(&context, &args),

@@ -63,7 +63,7 @@ enum LoadArg {
 }
 
 /// A number within bounds; NaN is never within.
-fn ranged(
+pub(super) fn ranged(
     low: f64,
     high: f64,
 ) -> impl Fn(&str) -> std::result::Result<f64, String> + Clone + Send + Sync + 'static {

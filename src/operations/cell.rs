@@ -3,6 +3,7 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::past::Past;
+use crate::bike::TableRole;
 use crate::evidence::EvidenceRow;
 use crate::ledger::{RevisionKind, RideRef};
 use crate::table::LoadAxis;
@@ -42,6 +43,10 @@ pub struct CellStep {
     pub build: String,
     /// What the cell holds.
     pub value: f64,
+    /// The lambda wanted there, where the slot had a mixture table.
+    pub wanted_lambda: Option<f64>,
+    /// The ignition advance there, degrees before top dead centre, where there was a spark table.
+    pub spark_deg: Option<f64>,
     /// How much fuel it gained against the revision before, %.
     pub change_pct: Option<f64>,
     /// What the rides of this revision said.
@@ -71,6 +76,10 @@ pub fn cell(bike: &OpenBike, rpm: f64, load: f64, slot: Option<&str>) -> Result<
         }
         let Some((_, table)) = past.fuel(&revision.commit, &slot)? else { continue };
         let value = table.at(cell_rpm, cell_load);
+        let other = |role| -> Result<Option<f64>, OperationError> {
+            let table = past.other(role, &revision.commit, &slot)?;
+            Ok(table.map(|table| table.at(cell_rpm, cell_load)))
+        };
         let evidence = match revision.record.kind {
             RevisionKind::Run => past.evidence_of_cell(&revision.commit, &slot, (cell_rpm, cell_load))?,
             _ => None,
@@ -80,6 +89,8 @@ pub fn cell(bike: &OpenBike, rpm: f64, load: f64, slot: Option<&str>) -> Result<
             kind: revision.record.kind,
             build: revision.record.build.clone(),
             value,
+            wanted_lambda: other(TableRole::Mixture)?,
+            spark_deg: other(TableRole::Spark)?,
             change_pct: steps.last().map(|before| kind.change_pct(before.value, value)),
             evidence,
             rides: revision.record.rides.clone(),

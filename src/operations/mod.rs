@@ -24,6 +24,7 @@ mod headroom;
 mod history;
 mod history_filter;
 mod import;
+mod knock;
 mod liars;
 mod open;
 mod past;
@@ -78,6 +79,7 @@ pub use headroom::{
 pub use history::{HistoryEntry, history};
 pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_history};
 pub use import::{ImportRequest, ImportSource, import};
+pub use knock::{KnockCell, KnockReport, KnockRequest, KnockRide, knock};
 pub use open::OpenBike;
 pub use point::{Point, find_point, find_revision};
 pub use response::{DiscardedSteps, ResponseReport, ResponseRequest, RideResponse, response};

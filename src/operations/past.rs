@@ -5,7 +5,7 @@
 
 use super::error::OperationError;
 use super::open::{CommitFiles, OpenBike};
-use crate::bike::{BIKE_FILE, Bike, FuelTableKind, SlotTables, fuel_path};
+use crate::bike::{BIKE_FILE, Bike, FuelTableKind, SlotTables, TableRole, fuel_path};
 use crate::evidence::{EvidenceRow, evidence_path, parse};
 use crate::table::Table;
 use crate::units;
@@ -19,11 +19,12 @@ pub(super) struct Past<'a> {
     bike: &'a OpenBike,
     bikes: RefCell<HashMap<String, Rc<Bike>>>,
     fuel: RefCell<HashMap<(String, String), Rc<Table>>>,
+    others: RefCell<HashMap<(String, String), Rc<Table>>>,
 }
 
 impl<'a> Past<'a> {
     pub(super) fn new(bike: &'a OpenBike) -> Self {
-        Self { bike, bikes: RefCell::default(), fuel: RefCell::default() }
+        Self { bike, bikes: RefCell::default(), fuel: RefCell::default(), others: RefCell::default() }
     }
 
     fn id(&self, commit: &str, path: &str) -> Result<Option<String>, OperationError> {
@@ -66,6 +67,29 @@ impl<'a> Past<'a> {
         let table = Rc::new(SlotTables::read_fuel(slot, &bike, &CommitFiles { store, commit })?);
         self.fuel.borrow_mut().insert(key, Rc::clone(&table));
         Ok(Some((kind, table)))
+    }
+
+    /// The mixture or spark table of a slot at a commit; `None` where there is none.
+    ///
+    /// # Errors
+    /// When it cannot be read any more.
+    pub(super) fn other(
+        &self,
+        role: TableRole,
+        commit: &str,
+        slot: &str,
+    ) -> Result<Option<Rc<Table>>, OperationError> {
+        let (bike_id, bike) = self.bike_yaml(commit)?;
+        let Some(id) = self.id(commit, &role.path(slot))? else { return Ok(None) };
+        let key = (format!("{bike_id} {}", role.name()), id);
+        if let Some(known) = self.others.borrow().get(&key) {
+            return Ok(Some(Rc::clone(known)));
+        }
+        let store = self.bike.store.as_ref().expect("a commit comes from a repository");
+        let read = SlotTables::read_table(role, slot, &bike, &CommitFiles { store, commit })?;
+        let Some(table) = read.map(Rc::new) else { return Ok(None) };
+        self.others.borrow_mut().insert(key, Rc::clone(&table));
+        Ok(Some(table))
     }
 
     /// Whether any fuel table that was read so far is such a one.

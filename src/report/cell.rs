@@ -21,19 +21,28 @@ pub fn cell(report: &CellReport, width: usize) -> String {
     if let Some(why) = &report.locked {
         let _ = writeln!(text, "locked: {why}");
     }
-    let titles = ["rev", "kind", "value", "change", "required", "s", "visits", "rides", "held by, rides"];
-    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    // Spark is shown where it was ever there.
+    let has_spark = report.steps.iter().any(|step| step.spark_deg.is_some());
+    let titles = ["rev", "kind", "value", "change", "lambda", "spark", "required", "s", "visits", "rides"];
+    let titles = titles.iter().filter(|title| has_spark || **title != "spark").chain(&["held by, rides"]);
+    let mut rows: Vec<Vec<String>> = vec![titles.map(|title| (*title).to_owned()).collect()];
     for step in &report.steps {
         let evidence = step.evidence.as_ref();
         let required = evidence.and_then(|e| Some((e.required?, e.std_error?)));
         let mut notes: Vec<String> = evidence.and_then(|e| e.held_by.clone()).into_iter().collect();
         notes.extend(step.rides.iter().map(|r| r.file.clone()));
         notes.extend(step.why.clone());
-        rows.push(vec![
+        let mut row = vec![
             step.revision.clone(),
             super::history::kind(step.kind),
             units::fixed(step.value, report.decimals),
             step.change_pct.map(|c| format!("{} %", units::signed(c, 1))).unwrap_or_default(),
+            step.wanted_lambda.map(|lambda| units::fixed(lambda, 3)).unwrap_or_default(),
+        ];
+        if has_spark {
+            row.push(step.spark_deg.map(|deg| format!("{}°", units::fixed(deg, 1))).unwrap_or_default());
+        }
+        row.extend([
             required
                 .map(|(q, se)| format!("{} ± {}", units::fixed(q, 2), units::fixed(se, 2)))
                 .unwrap_or_default(),
@@ -42,8 +51,13 @@ pub fn cell(report: &CellReport, width: usize) -> String {
             evidence.map(|e| e.rides.to_string()).unwrap_or_default(),
             notes.join(", "),
         ]);
+        rows.push(row);
     }
     use Align::{Left, Right};
+    let mut align = vec![Right; rows[0].len()];
+    for left in [0, 1, rows[0].len() - 1] {
+        align[left] = Left;
+    }
     text.push('\n');
-    text + &columns(rows, &[Left, Left, Right, Right, Right, Right, Right, Right, Left], width)
+    text + &columns(rows, &align, width)
 }

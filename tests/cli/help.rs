@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 29] = [
+const COMMANDS: [&str; 30] = [
     "demo",
     "new",
     "check",
@@ -11,6 +11,7 @@ const COMMANDS: [&str; 29] = [
     "gaps",
     "response",
     "headroom",
+    "knock",
     "history",
     "show",
     "diff",

@@ -24,6 +24,7 @@ mod inferred;
 #[cfg(unix)]
 mod interrupts;
 mod kills;
+mod knock;
 mod liars;
 mod logger_guess;
 mod loggers;
