@@ -45,6 +45,8 @@ pub mod evidence;
 
 pub mod blend;
 
+pub mod mixture_plan;
+
 pub mod pipeline;
 
 pub mod findings;

@@ -32,6 +32,8 @@ pub const MAPS_FOLDER: &str = "maps";
 pub const PIPELINES_FOLDER: &str = "pipelines";
 /// Where descriptions of foreign logs lie.
 pub const LOGGERS_FOLDER: &str = "loggers";
+/// Where the plans of mixture tables lie.
+pub const MIXTURES_FOLDER: &str = "mixtures";
 /// Where rides lie.
 pub const RIDES_FOLDER: &str = "rides";
 /// The folder for pages that the tool writes; outside git.

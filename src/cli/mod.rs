@@ -26,6 +26,7 @@ mod interrupt;
 mod knock;
 mod logger;
 mod man;
+mod mixture;
 mod new;
 mod outcome;
 mod page_file;
@@ -115,6 +116,7 @@ enum Command {
     Cell(cell::Args),
     Edit(edit::Args),
     Import(import::Args),
+    Mixture(mixture::Args),
     Export(export::Args),
     Rollback(rollback::Args),
     Season(season::Args),
@@ -142,6 +144,7 @@ impl Command {
             Command::New(_)
             | Command::Edit(_)
             | Command::Import(_)
+            | Command::Mixture(_)
             | Command::Export(_)
             | Command::Rollback(_)
             | Command::Build(_)
@@ -258,6 +261,7 @@ pub fn main() -> ExitCode {
         Some(Command::Headroom(args)) => headroom::main(&context, &args),
         Some(Command::Edit(args)) => edit::main(&context, &args),
         Some(Command::Import(args)) => import::main(&context, &args),
+        Some(Command::Mixture(args)) => mixture::main(&context, &args),
         Some(Command::Export(args)) => export::main(&context, &args),
         Some(Command::Build(args)) => build::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),

@@ -156,6 +156,7 @@ pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, Operation
                     }
                 }
             }
+            bike.look_at_mixture_plans(&mut found, &mut warnings);
             look_at_settings(bike, &mut warnings);
         }
         Err(OperationError::Problems(problems)) => found.extend(problems.0.clone()),

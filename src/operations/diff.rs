@@ -5,8 +5,8 @@ use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::run::mark_of;
 use crate::bike::{
-    BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, PIPELINES_FOLDER, TableRole,
-    spark_path,
+    BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER,
+    TableRole, spark_path,
 };
 use crate::evidence::EvidenceRow;
 use crate::table::{DrawnCell, LoadAxis, Table, TableDiff};
@@ -289,8 +289,9 @@ pub(super) fn table_change(
 fn setting_changes(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<SettingChange>, OperationError> {
     let store = bike.store.as_ref().expect("revisions come from a repository");
     let is_setting = |path: &String| {
-        let own_folder =
-            [PIPELINES_FOLDER, LOGGERS_FOLDER].iter().any(|f| path.starts_with(&format!("{f}/")));
+        let own_folder = [PIPELINES_FOLDER, LOGGERS_FOLDER, MIXTURES_FOLDER]
+            .iter()
+            .any(|f| path.starts_with(&format!("{f}/")));
         path == BIKE_FILE
             || path == BUILDS_FILE
             || own_folder

@@ -5,6 +5,7 @@
 //! of the moment before the revision was made.
 
 use super::error::OperationError;
+use super::mixture::{is_from_plan, made_again};
 use super::open::{AtHand, CommitFiles, OpenBike};
 use super::recall::Recall;
 use super::ride_record::RideRecord;
@@ -110,15 +111,29 @@ pub(super) fn replay_run(
 ///
 /// Tables that came from outside cannot be made again: their hash stands in the commit.
 pub(super) fn replay_by_hand(store: &Store, revision: &Revision, earlier: &[Revision]) -> Replay {
-    if revision.record.edits.is_empty() {
+    let is_from_plan = is_from_plan(revision);
+    if revision.record.edits.is_empty() && !is_from_plan {
         return Replay::Nothing;
     }
     let Some(before) = earlier.first() else {
         return Replay::Cannot("there is no revision before it to start from".to_owned());
     };
-    match edit_again(store, revision, before) {
+    let again = match is_from_plan {
+        true => guarding_plan(store, revision)
+            .and_then(|plan| made_again(store, revision, before, &plan.blending)),
+        false => edit_again(store, revision, before),
+    };
+    match again {
         Ok(files) => compared(store, revision, files),
         Err(why) => Replay::Cannot(why),
+    }
+}
+
+/// The pipeline whose limits guarded a change by hand.
+fn guarding_plan(store: &Store, revision: &Revision) -> Result<Plan, String> {
+    match revision.record.pipeline {
+        Some(_) => plan_of(revision, &CommitFiles { store, commit: &revision.commit }),
+        None => Plan::shipped_default().map_err(|problems| problems.to_string()),
     }
 }
 

@@ -126,7 +126,8 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
     })
 }
 
-fn shown(slot: &str, role: TableRole, table: &Table) -> ShownTable {
+/// A table as reports show it.
+pub(super) fn shown(slot: &str, role: TableRole, table: &Table) -> ShownTable {
     ShownTable {
         slot: slot.to_owned(),
         table: role,

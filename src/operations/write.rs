@@ -3,7 +3,9 @@
 use super::error::OperationError;
 use super::git_files::try_table_driver;
 use super::open::OpenBike;
-use crate::bike::{BIKE_FILE, BUILDS_FILE, FileSource, LOGGERS_FOLDER, PIPELINES_FOLDER, locks_path};
+use crate::bike::{
+    BIKE_FILE, BUILDS_FILE, FileSource, LOGGERS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER, locks_path,
+};
 use crate::blend::Refusal;
 use crate::ledger::{Draft, FileWrite, LedgerError, Moment, RevisionRecord, Store, WriterLock};
 use std::path::Path;
@@ -78,7 +80,7 @@ impl OpenBike {
         let here = self.folder.work_tree();
         let mut paths = vec![BIKE_FILE.to_owned(), BUILDS_FILE.to_owned()];
         paths.extend(self.folder.bike.slots.iter().map(|slot| locks_path(slot)));
-        for folder in [PIPELINES_FOLDER, LOGGERS_FOLDER] {
+        for folder in [PIPELINES_FOLDER, LOGGERS_FOLDER, MIXTURES_FOLDER] {
             paths.extend(yaml_files(&self.folder.root, folder)?);
             if let Some(commit) = commit {
                 paths.extend(store.list_files(commit, &format!("{folder}/"))?);

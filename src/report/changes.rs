@@ -114,7 +114,7 @@ pub fn show(report: &ShowReport, width: usize) -> String {
 }
 
 /// A table as a heat map; values that were only inferred carry a mark.
-fn table_text(table: &ShownTable, changed: &[DrawnCell], width: usize) -> String {
+pub(super) fn table_text(table: &ShownTable, changed: &[DrawnCell], width: usize) -> String {
     let inferred: Vec<&DrawnCell> = changed.iter().filter(|c| c.mark == Some(CellMark::Inferred)).collect();
     let mark = |rpm: f64, load: f64| {
         let is_one = inferred.iter().any(|c| c.rpm == rpm && c.load == load);

@@ -18,6 +18,7 @@ mod heat;
 mod history;
 mod knock;
 mod logger;
+mod mixture;
 pub mod page;
 mod palette;
 mod response;
@@ -42,6 +43,7 @@ pub use history::{history, left_out};
 pub use knock::knock;
 pub use logger::logger_guess;
 pub use response::response;
+pub use mixture::mixture;
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{

@@ -37,6 +37,7 @@ pub fn assert_fits(bench: &Bench, name: &str, document: &Value) {
 #[test]
 fn every_command_answers_what_its_schema_says() {
     let bench = Bench::with_bike();
+    bench.write("mixtures/power.yaml", "use: touring\n");
     bench.simulate(1, 12);
     let mut told = Vec::new();
     let mut ask = |name: &str, args: &[&str]| {
@@ -80,6 +81,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("edit unlock", &[&["edit", "unlock"], &place[..]].concat());
     ask("export", &["export", "--out", "table.json"]);
     ask("import", &["import", "table.json", "--why", "the same again"]);
+    ask("mixture", &["mixture"]);
     ask("rides set-aside", &["rides", "set-aside", "r1/sim-1.csv", "--why", "loose sensor"]);
     ask("rides", &["rides"]);
     ask("rides take-back", &["rides", "take-back", "r1/sim-1.csv"]);

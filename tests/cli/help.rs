@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 30] = [
+const COMMANDS: [&str; 31] = [
     "demo",
     "new",
     "check",
@@ -18,6 +18,7 @@ const COMMANDS: [&str; 30] = [
     "cell",
     "edit",
     "import",
+    "mixture",
     "export",
     "rollback",
     "build",

@@ -29,6 +29,7 @@ mod liars;
 mod logger_guess;
 mod loggers;
 mod manuals;
+mod mixtures;
 mod pages;
 mod plain_git;
 mod points;

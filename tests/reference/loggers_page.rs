@@ -11,8 +11,8 @@ use serde_json::Value;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
-const BEGIN: &str = "<!-- keys -->\n";
-const END: &str = "<!-- end of keys -->";
+pub const BEGIN: &str = "<!-- keys -->\n";
+pub const END: &str = "<!-- end of keys -->";
 
 fn page_path() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/loggers.md")
@@ -23,7 +23,7 @@ fn page() -> String {
 }
 
 /// The schemas that one may be: itself, or the alternatives that are more than `null`.
-fn ways(schema: &Value) -> Vec<&Value> {
+pub fn ways(schema: &Value) -> Vec<&Value> {
     for key in ["anyOf", "oneOf"] {
         if let Some(all) = schema[key].as_array() {
             return all.iter().filter(|way| way["type"] != "null").collect();
@@ -33,7 +33,7 @@ fn ways(schema: &Value) -> Vec<&Value> {
 }
 
 /// What a key says of itself, with its range and its words.
-fn about(schema: &Value) -> String {
+pub fn about(schema: &Value) -> String {
     let mut text = schema["description"].as_str().unwrap_or_default().replace('\n', " ");
     for way in ways(schema) {
         let words: Vec<String> = ways(way)

@@ -17,6 +17,7 @@ mod lambda_delay;
 mod loggers_page;
 mod logs;
 mod mixture;
+mod mixtures_page;
 mod real_logs;
 mod robust;
 mod steadiness;

@@ -4,10 +4,13 @@
 //! air-fuel ratios of petrol. Tables hold lambda; times petrol's stoichiometric ratio that is what a
 //! gauge with a petrol scale shows, whatever fuel the bike burns.
 
-use crate::compare::{assert_close, assert_prints};
-use rideloop::bike::{FuelTableKind, Template};
-use rideloop::physics::fuel::Composition;
+use crate::compare::{assert_close, assert_prints, read};
+use rideloop::bike::{Bike, FuelTableKind, Template};
+use rideloop::blend::Blending;
+use rideloop::mixture_plan::{MixturePlan, POWER_LAMBDA, generate};
+use rideloop::physics::fuel::{Composition, KNOWN_FUELS};
 use rideloop::table::{LoadAxis, Resolution, Table, parse};
+use serde::Deserialize;
 use std::ops::RangeInclusive;
 use std::path::Path;
 
@@ -87,4 +90,56 @@ fn the_demo_bike_asks_for_usual_mixtures() {
         assert_for_power("full load", &cells(table, 0.0..=20_000.0, 100.0..=100.0));
     }
     assert_stoichiometric("cruise", &cells(&power, 2500.0..=5500.0, 4.0..=18.0));
+}
+
+#[derive(Deserialize)]
+struct Stoichiometry {
+    fuels: Vec<Named>,
+    blends: Vec<Named>,
+}
+
+#[derive(Deserialize)]
+struct Named {
+    name: String,
+    afr_cantera: f64,
+}
+
+fn plan_for(bike: &Bike, text: &str, today: &Table) -> Table {
+    let plan = MixturePlan::parse(Path::new("mixtures/power.yaml"), text, bike).expect("a plan");
+    generate(&plan, today, &Blending::default()).table
+}
+
+#[test]
+fn a_plan_asks_for_usual_mixtures() {
+    let bike =
+        Bike::parse(Path::new("bike.yaml"), include_str!("../../demo-bike/bike.yaml")).expect("a bike");
+    let today = demo_bike(include_str!("../../demo-bike/maps/power/mixture.csv"));
+    for wanted in ["power", "touring", "economy"] {
+        let table = plan_for(&bike, &format!("use: {wanted}\n"), &today);
+        assert_stoichiometric("idle", &cells(&table, 1000.0..=1500.0, 0.0..=4.0));
+        assert_for_power("full load", &cells(&table, 0.0..=20_000.0, 100.0..=100.0));
+        if wanted == "power" {
+            assert_stoichiometric("cruise", &cells(&table, 2500.0..=5500.0, 4.0..=18.0));
+        }
+    }
+    // The limits in lambda are those spoken of in air-fuel ratios of petrol: 12 to the digit, and
+    // 13.5 on the trade's scale of 14.7.
+    assert_prints("richest power", afr(*POWER_LAMBDA.start()), 12.0, 1);
+    assert_prints("leanest power", POWER_LAMBDA.end() * 14.7, 13.5, 1);
+}
+
+#[test]
+fn a_plan_s_air_fuel_ratios_are_those_of_cantera() {
+    // Source: cantera 3.2, as in fuels.rs. Tables hold thousandths, rounded to the rich side.
+    let reference: Stoichiometry = read(include_str!("stoichiometry.json"));
+    let bike =
+        Bike::parse(Path::new("bike.yaml"), include_str!("../../demo-bike/bike.yaml")).expect("a bike");
+    let today = demo_bike(include_str!("../../demo-bike/maps/power/mixture.csv"));
+    for name in KNOWN_FUELS {
+        let known = |fuel: &&Named| fuel.name == if name == "petrol" { "E0" } else { name };
+        let fuel = reference.blends.iter().chain(&reference.fuels).find(known).expect("a reference");
+        const WANTED: f64 = 0.8805;
+        let text = format!("use: power\nfuel: {name}\npower: {{ afr: {} }}\n", WANTED * fuel.afr_cantera);
+        assert_eq!(plan_for(&bike, &text, &today).at(8000.0, 100.0), 0.88, "{name}");
+    }
 }
