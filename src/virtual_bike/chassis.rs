@@ -82,6 +82,13 @@ impl Rolling {
         self.rad_per_m[gear.clamp(1, 6) - 1] * speed_m_s * 60.0 / core::f64::consts::TAU
     }
 
+    /// Mass with that of wheels and crank, as they turn in a gear (1–6), over the mass.
+    #[must_use]
+    pub fn rotating_in(&self, gear: usize) -> f64 {
+        let rad_per_m = self.rad_per_m[gear.clamp(1, 6) - 1];
+        self.rotating + self.crank_inertia * rad_per_m * rad_per_m / self.mass_kg
+    }
+
     /// Resisting force. Units: m/s, rise over run; result N.
     #[must_use]
     pub fn load_n(&self, speed_m_s: f64, grade: f64) -> f64 {

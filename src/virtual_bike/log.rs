@@ -54,6 +54,9 @@ pub struct Truth {
     /// Throttle and manifold pressure before noise and rounding.
     pub throttle_pct: Vec<f64>,
     pub map_kpa: Vec<f64>,
+    /// Power of the engine after the losses of clutch, gearbox and chain, kW: what the turning parts
+    /// and the road share. Holds while nothing slips.
+    pub wheel_kw: Vec<f64>,
 }
 
 impl RideLog {
@@ -142,6 +145,7 @@ impl RideLog {
         truth.trim_pct.push(exact.trim_pct);
         truth.throttle_pct.push(exact.throttle_pct);
         truth.map_kpa.push(exact.map_kpa);
+        truth.wheel_kw.push(exact.wheel_kw);
     }
 }
 
@@ -163,6 +167,7 @@ pub(super) struct Exact {
     pub gear: usize,
     pub speed_m_s: f64,
     pub battery_v: f64,
+    pub wheel_kw: f64,
     pub steady_lambda_error: f64,
     pub cylinder_lambda: f64,
     pub delay_s: f64,

@@ -22,6 +22,7 @@ mod dyno;
 pub mod exhaust;
 pub mod fuel;
 mod log;
+mod pull;
 mod ride;
 mod rider;
 mod route;
@@ -31,6 +32,7 @@ pub mod torque;
 pub use air::Ambient;
 pub use character::Character;
 pub use log::{RideLog, Truth};
+pub use pull::PullRequest;
 pub use spec::{BikeSpec, ClosedLoop};
 
 use air::{AirPath, Inlet, Plate};
@@ -76,6 +78,12 @@ impl VirtualBike {
     #[must_use]
     pub fn ride(&self, fuel: Surface<'_>, mixture: Surface<'_>, request: &RideRequest) -> RideLog {
         ride::ride(self, fuel, mixture, request)
+    }
+
+    /// Pulls at full throttle in one gear, again and again, and logs.
+    #[must_use]
+    pub fn pull(&self, fuel: Surface<'_>, mixture: Surface<'_>, request: &PullRequest) -> RideLog {
+        ride::pull(self, fuel, mixture, request)
     }
 
     /// The table value that gives exactly the wanted lambda in steady state in the reference air

@@ -4,7 +4,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
 use super::air::{AirPath, Ambient, Inlet, Plate, ZERO_C_K};
-use super::chassis::Rolling;
+use super::chassis::{DRIVE_EFFICIENCY, Rolling};
 use super::driveline::Driveline;
 use super::dyno::Dyno;
 use super::exhaust::{FREE_AIR_LAMBDA, Pipe, Probe};
@@ -13,6 +13,7 @@ use super::fuel::{
     fast_idle_factor, film_share_and_tau, pulse, usable_share,
 };
 use super::log::{Exact, RideLog};
+use super::pull::{Pull, PullRequest};
 use super::rider::{Controls, Rider, Seen};
 use super::route::Route;
 use super::spec::ClosedLoop;
@@ -59,6 +60,7 @@ const DYNO_GEAR: usize = 5;
 enum Driver<'a> {
     Road(Box<Rider<'a>>),
     Dyno(Dyno),
+    Pull(Pull),
 }
 
 struct Simulation<'a> {
@@ -91,6 +93,7 @@ struct Simulation<'a> {
     pipe: Pipe,
     probe: Probe<'a>,
     flow_kg_s: f64,
+    wheel_kw: f64,
 }
 
 /// Rides and logs. See [`VirtualBike::ride`].
@@ -101,6 +104,49 @@ pub(super) fn ride(
     request: &RideRequest,
 ) -> RideLog {
     let rolling = Rolling::new(&bike.spec, &bike.character);
+    let driver = |path| driver_of(path, &rolling, request);
+    run(bike, &rolling, fuel, mixture, request, driver)
+}
+
+/// Pulls and logs. See [`VirtualBike::pull`].
+pub(super) fn pull(
+    bike: &VirtualBike,
+    fuel: Surface<'_>,
+    mixture: Surface<'_>,
+    request: &PullRequest,
+) -> RideLog {
+    let rolling = Rolling::new(&bike.spec, &bike.character);
+    let driver = |_: AirPath<'_>| Driver::Pull(Pull::new(request, &bike.spec));
+    run(bike, &rolling, fuel, mixture, &request.ride(), driver)
+}
+
+fn driver_of<'a>(path: AirPath<'a>, rolling: &'a Rolling, request: &RideRequest) -> Driver<'a> {
+    let spec = path.spec;
+    match request.style {
+        RideStyle::Dyno => Driver::Dyno(Dyno::new(
+            request.minutes * 60.0,
+            spec.idle_rpm,
+            spec.rev_limit_rpm,
+            &mut stream(request.seed, ROUTE_STREAM),
+        )),
+        RideStyle::Road | RideStyle::Spirited => {
+            let top_kph = spec.rev_limit_rpm / rolling.rpm(6, 1.0) * 3.6;
+            let rng = stream(request.seed, ROUTE_STREAM);
+            let route = Route::new(request.style, top_kph, request.cold_start, rng);
+            let hand = stream(request.seed, HAND_STREAM);
+            Driver::Road(Box::new(Rider::new(path, rolling, route, hand)))
+        }
+    }
+}
+
+fn run<'a>(
+    bike: &'a VirtualBike,
+    rolling: &'a Rolling,
+    fuel: Surface<'a>,
+    mixture: Surface<'a>,
+    request: &RideRequest,
+    driver: impl FnOnce(AirPath<'a>) -> Driver<'a>,
+) -> RideLog {
     let rate_hz = if request.rate_hz.is_finite() { request.rate_hz.clamp(1.0, 1000.0) } else { 20.0 };
     let seconds = if request.minutes.is_finite() { request.minutes.max(0.0) * 60.0 } else { 0.0 };
     let samples = (seconds * rate_hz).floor() as usize;
@@ -109,7 +155,8 @@ pub(super) fn ride(
 
     let mut probe_rng = stream(request.seed, PROBE_STREAM);
     let mut logger_rng = stream(request.seed, LOGGER_STREAM);
-    let mut simulation = Simulation::new(bike, &rolling, fuel, mixture, request, &mut probe_rng);
+    let driver = driver(AirPath::new(&bike.spec, &bike.character));
+    let mut simulation = Simulation::new(bike, rolling, fuel, mixture, request, driver, &mut probe_rng);
     let mut log = RideLog::default();
     for sample in 0..samples {
         simulation.log(&mut log, 1.0 / rate_hz, &mut probe_rng, &mut logger_rng);
@@ -138,6 +185,7 @@ impl<'a> Simulation<'a> {
         fuel: Surface<'a>,
         mixture: Surface<'a>,
         request: &RideRequest,
+        driver: Driver<'a>,
         probe_rng: &mut ChaCha8Rng,
     ) -> Self {
         let (spec, character) = (&bike.spec, &bike.character);
@@ -147,21 +195,6 @@ impl<'a> Simulation<'a> {
         let idle_air = path.air_per_cylinder_kg(spec.idle_rpm, idle_map, &warm);
         let idle_spark =
             lost_nm(&path, spec.idle_rpm, idle_map, &warm) / indicated_nm(&path, idle_air, 0.95).max(1e-3);
-        let driver = match request.style {
-            RideStyle::Dyno => Driver::Dyno(Dyno::new(
-                request.minutes * 60.0,
-                spec.idle_rpm,
-                spec.rev_limit_rpm,
-                &mut stream(request.seed, ROUTE_STREAM),
-            )),
-            RideStyle::Road | RideStyle::Spirited => {
-                let top_kph = spec.rev_limit_rpm / rolling.rpm(6, 1.0) * 3.6;
-                let rng = stream(request.seed, ROUTE_STREAM);
-                let route = Route::new(request.style, top_kph, request.cold_start, rng);
-                let hand = stream(request.seed, HAND_STREAM);
-                Driver::Road(Box::new(Rider::new(path, rolling, route, hand)))
-            }
-        };
         let engine_temp_c = if request.cold_start {
             request.ambient.air_temp_c
         } else {
@@ -197,6 +230,7 @@ impl<'a> Simulation<'a> {
             pipe: Pipe::new(spec, character),
             probe: Probe::new(spec, character, request.cold_start, probe_rng),
             flow_kg_s: path.engine_flow_kg_s(spec.idle_rpm, idle_map, &warm),
+            wheel_kw: 0.0,
         };
         simulation.inlet = simulation.inlet_now();
         // The starter has done its work: film and enrichment are in balance with idle.
@@ -279,6 +313,7 @@ impl<'a> Simulation<'a> {
                 self.controls =
                     Controls { grip_pct: dyno.throttle_pct, gear: DYNO_GEAR, ..Controls::default() };
             }
+            Driver::Pull(pull) => self.controls = pull.step(self.line.rpm, dt_s),
         }
     }
 
@@ -352,7 +387,6 @@ impl<'a> Simulation<'a> {
         if let Driver::Dyno(dyno) = &self.driver {
             self.line.rpm = dyno.rpm;
             self.line.speed_m_s = dyno.rpm / self.rolling.rpm(DYNO_GEAR, 1.0);
-            return;
         }
         let idle = self.path.spec.idle_rpm;
         let rpm = self.line.rpm;
@@ -366,7 +400,15 @@ impl<'a> Simulation<'a> {
         let fired = if self.controls.ignition_cut || self.cut.by_limiter() { 0.0 } else { spark };
         let engine_nm = indicated_nm(&self.path, air_kg, self.cylinder_lambda) * fired
             - lost_nm(&self.path, rpm, self.map_kpa, inlet);
-        self.line.step(self.rolling, &self.controls, engine_nm, idle, dt_s);
+        let omega = rpm * core::f64::consts::TAU / 60.0;
+        self.wheel_kw = engine_nm * DRIVE_EFFICIENCY * omega / 1000.0;
+        match &self.driver {
+            Driver::Dyno(_) => return,
+            Driver::Pull(pull) => {
+                self.line = pull.roll(self.line, self.rolling, &self.ambient, engine_nm, dt_s);
+            }
+            Driver::Road(_) => self.line.step(self.rolling, &self.controls, engine_nm, idle, dt_s),
+        }
         self.climbed_m += self.controls.grade * self.line.speed_m_s * dt_s;
     }
 
@@ -380,7 +422,7 @@ impl<'a> Simulation<'a> {
         let loss = LOSS_AT_60_K * over_air_k / 60.0 + THERMOSTAT_STRENGTH * open;
         self.engine_temp_c += WARMUP_SPAN_K / thermal.warmup_s * (heat - loss) * dt_s;
         let soak = match self.driver {
-            Driver::Dyno(_) => 0.0,
+            Driver::Dyno(_) | Driver::Pull(_) => 0.0,
             Driver::Road(_) => {
                 SOAK_K
                     * (over_air_k / 65.0).clamp(0.0, 1.5)
@@ -440,6 +482,7 @@ impl<'a> Simulation<'a> {
             gear: self.controls.gear,
             speed_m_s: self.line.speed_m_s,
             battery_v: self.battery_v(),
+            wheel_kw: self.wheel_kw,
             steady_lambda_error: self.steady_lambda_error(&sensed, &inlet),
             cylinder_lambda: self.cylinder_lambda,
             delay_s: self.pipe.steady_delay_s(self.path.spec, sensed.rpm, self.flow_kg_s, inlet.baro_kpa),
