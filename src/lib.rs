@@ -52,6 +52,7 @@ pub mod pipeline;
 pub mod findings;
 
 pub mod throttle_response;
+pub mod power;
 
 pub mod cache;
 
