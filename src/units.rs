@@ -46,6 +46,8 @@ pub const M_S2_PER_G: f64 = 9.806_65;
 pub const KW_PER_HP: f64 = 550.0 * M_PER_FT * KG_PER_LB * M_S2_PER_G / 1000.0;
 /// See [`KW_PER_HP`].
 pub const KW_PER_PS: f64 = 75.0 * M_S2_PER_G / 1000.0;
+/// N m of a pound-foot, with standard gravity.
+pub const NM_PER_LB_FT: f64 = KG_PER_LB * M_S2_PER_G * M_PER_FT;
 /// Minutes in an hour.
 pub const MIN_PER_H: f64 = 60.0;
 

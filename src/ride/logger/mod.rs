@@ -5,6 +5,7 @@
 
 mod apply;
 mod clock;
+pub mod dyno_sheet;
 pub mod guess;
 mod long;
 mod mapping;
