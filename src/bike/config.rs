@@ -34,6 +34,8 @@ pub struct Bike {
     pub warm: WarmEngine,
     /// From crankshaft to road, when it was given.
     pub gearing: Option<Gearing>,
+    /// What road and air ask of it, when it was given.
+    pub chassis: Option<Chassis>,
     /// The switchable table sets; the first is the default.
     pub slots: Vec<String>,
 }
@@ -65,6 +67,9 @@ struct BikeFile {
     /// From crankshaft to road.
     #[serde(default)]
     gearing: Option<Gearing>,
+    /// What road and air ask of the bike: for power from pulls.
+    #[serde(default)]
+    chassis: Option<Chassis>,
     /// The switchable table sets; the first is the default.
     #[serde(default = "one_slot")]
     slots: Vec<String>,
@@ -140,6 +145,52 @@ impl Gearing {
         let ratio = self.primary * self.gears[gear - 1] * self.last;
         rpm / ratio * self.wheel_circumference_mm / MM_MIN_PER_KM_H
     }
+}
+
+/// What road and air ask of the bike; what is left out is taken as usual. Each error is a standard
+/// uncertainty: two in three such numbers lie within it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Chassis {
+    /// Mass with rider, fuel and bags, kg.
+    #[schemars(range(min = 50.0, max = 2000.0))]
+    pub mass_kg: f64,
+    /// How far the mass may be off, kg.
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 500.0))]
+    pub mass_error_kg: Option<f64>,
+    /// Drag coefficient times frontal area, m².
+    #[serde(default)]
+    #[schemars(range(min = 0.05, max = 3.0))]
+    pub cda_m2: Option<f64>,
+    /// How far the drag area may be off, m².
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub cda_error_m2: Option<f64>,
+    /// Rolling resistance over the weight.
+    #[serde(default)]
+    #[schemars(range(min = 0.001, max = 0.1))]
+    pub crr: Option<f64>,
+    /// How far the rolling resistance may be off.
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 0.05))]
+    pub crr_error: Option<f64>,
+    /// Mass with that of turning parts over the mass; of the wheels alone where the crank's inertia is given.
+    #[serde(default)]
+    #[schemars(range(min = 1.0, max = 1.5))]
+    pub k_rot: Option<f64>,
+    /// How far that may be off.
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 0.3))]
+    pub k_rot_error: Option<f64>,
+    /// Inertia of all that turns with the crank, kg m².
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub crank_inertia_kg_m2: Option<f64>,
+    /// How far that may be off, kg m².
+    #[serde(default)]
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub crank_inertia_error_kg_m2: Option<f64>,
 }
 
 /// The injectors.
@@ -476,6 +527,7 @@ impl Bike {
                 lambda_sensor: file.lambda_sensor,
                 warm: file.warm,
                 gearing: file.gearing,
+                chassis: file.chassis,
                 slots: file.slots,
             }),
             _ => Err(Problems(meaning.found)),
@@ -677,6 +729,23 @@ slots: [power, economy]
         assert!(found[0].contains("`delay`") && found[0].contains("estimate"), "{found:#?}");
         let found = messages(&SAMPLE.replace("fuel_table: ve_pct", "fuel_table: ve"));
         assert!(found[0].contains("ve_pct, pulse_width_ms, trim_pct"), "{found:#?}");
+    }
+
+    #[test]
+    fn a_chassis_needs_its_mass_and_keeps_to_what_can_be() {
+        let with = |chassis: &str| format!("{SAMPLE}chassis: {chassis}\n");
+        let bike =
+            Bike::parse(Path::new("bike.yaml"), &with("{ mass_kg: 245, cda_m2: 0.55 }")).expect("valid");
+        assert_eq!(bike.chassis.map(|c| (c.mass_kg, c.cda_m2, c.crr)), Some((245.0, Some(0.55), None)));
+        for (bad, word) in [
+            ("{ mass_kg: 0 }", "mass_kg"),
+            ("{ cda_m2: 0.5 }", "mass_kg"),
+            ("{ mass_kg: 245, cda_m2: -0.5 }", "cda_m2"),
+            ("{ mass_kg: 245, k_rot: .nan }", "finite number"),
+        ] {
+            let found = messages(&with(bad));
+            assert!(found.len() == 1 && found[0].contains(word), "{bad}: {found:#?}");
+        }
     }
 
     #[test]

@@ -13,7 +13,7 @@ mod template;
 
 pub use builds::{Build, Builds, FIRST_BUILD};
 pub use config::{
-    Bike, ClosedLoop, ClosedLoopMode, Controller, Cooling, Delay, Density, Engine, FixedDelay, FuelTableKind,
+    Bike, Chassis, ClosedLoop, ClosedLoopMode, Controller, Cooling, Delay, Density, Engine, FixedDelay, FuelTableKind,
     Gearing, Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
