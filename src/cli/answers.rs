@@ -56,6 +56,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::CollectReport>("evidence collect"),
         one::<operations::MergeReport>("evidence merge"),
         one::<calc::SumList>(CALC),
+        one::<operations::PowerReport>("power"),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),

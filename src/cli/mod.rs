@@ -30,6 +30,7 @@ mod mixture;
 mod new;
 mod outcome;
 mod page_file;
+mod power;
 mod progress;
 mod response;
 mod rides;
@@ -129,6 +130,7 @@ enum Command {
     Logger(logger::Args),
     Evidence(evidence::Args),
     Calc(calc::Args),
+    Power(power::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -170,6 +172,7 @@ impl Command {
             | Command::Evidence(_)
             | Command::Logger(_)
             | Command::Calc(_)
+            | Command::Power(_)
             | Command::Completions(_)
             | Command::Schema(_)
             | Command::TableText(_) => false,
@@ -274,6 +277,7 @@ pub fn main() -> ExitCode {
         Some(Command::Logger(args)) => logger::main(&context, &args),
         Some(Command::Evidence(args)) => evidence::main(&context, &args),
         Some(Command::Calc(args)) => calc::main(&context, args),
+        Some(Command::Power(args)) => power::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

@@ -22,6 +22,7 @@ mod mixture;
 pub mod page;
 mod palette;
 mod response;
+mod power;
 mod run;
 mod season;
 mod standing;
@@ -44,6 +45,7 @@ pub use knock::knock;
 pub use logger::logger_guess;
 pub use response::response;
 pub use mixture::mixture;
+pub use power::power;
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{

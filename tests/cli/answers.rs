@@ -109,6 +109,11 @@ fn every_command_answers_what_its_schema_says() {
         let words: Vec<&str> = ["calc", name].into_iter().chain(example.split(' ')).collect();
         ask(&format!("calc {name}"), &words);
     }
+    for (name, gain) in [("before", 1.0), ("after", 1.1)] {
+        let rows: String = (3..9).map(|k| format!("{},{}\n", k * 1000, gain * f64::from(k) * 5.0)).collect();
+        bench.write(&format!("../{name}.csv"), format!("rpm,power_kw\n{rows}"));
+    }
+    ask("power", &["power", "before.csv", "after.csv"]);
     ask("schema", &["schema"]);
     ask("schema", &["schema", "run"]);
     let outside = bench.rideloop(&["--json"]).exits(0).json();

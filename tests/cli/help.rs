@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 31] = [
+const COMMANDS: [&str; 32] = [
     "demo",
     "new",
     "check",
@@ -30,6 +30,7 @@ const COMMANDS: [&str; 31] = [
     "logger",
     "evidence",
     "calc",
+    "power",
     "completions",
     "man",
     "schema",

@@ -33,6 +33,7 @@ mod mixtures;
 mod pages;
 mod plain_git;
 mod points;
+mod power;
 mod races;
 mod readme;
 mod response;

@@ -13,12 +13,14 @@ mod explorer;
 mod heat;
 mod lists;
 mod parts;
+mod power;
 mod revision;
 mod season;
 mod shell;
 mod slot;
 mod summary;
 
+pub use power::power_figure;
 pub use revision::show;
 pub use season::season;
 
