@@ -51,8 +51,8 @@ pub mod pipeline;
 
 pub mod findings;
 
-pub mod throttle_response;
 pub mod power;
+pub mod throttle_response;
 
 pub mod cache;
 

@@ -18,6 +18,7 @@ mod loggers_page;
 mod logs;
 mod mixture;
 mod mixtures_page;
+mod power;
 mod real_logs;
 mod robust;
 mod steadiness;

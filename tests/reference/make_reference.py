@@ -6,7 +6,7 @@
     venv/bin/python make_reference.py --check    # write nothing; fail if a file would change
 
 What enters: nothing but the seed and the tables in this file.
-What leaves: eleven JSON files, and on stdout every value that is also printed in the project's
+What leaves: twelve JSON files, and on stdout every value that is also printed in the project's
 science notes, computed against printed. The exit code is 1 if a file is stale (--check) or a value
 computed here does not round to the printed one and KNOWN_DIFFERENCES does not say why.
 
@@ -1746,7 +1746,60 @@ def make_workshop_sums():
     }
 
 
+# --------------------------------------------------------------------------- 13 power
+
+
+def make_power():
+    """Smoothed speed and slope of a pull, and a pull whose power and resistance are known."""
+    rng = rng_for("power.json")
+    dt, half = 0.05, 8
+    time = np.round(np.arange(60) * dt, 6)
+    speed = np.round(18.0 + 3.2 * time - 0.35 * time**2 + 0.4 * np.sin(2.0 * time) + rng.normal(0, 0.05, 60), 3)
+    window = 2 * half + 1
+    even = {
+        "time_s": floats(time),
+        "values": floats(speed),
+        "half_s": half * dt,
+        "value": floats(signal.savgol_filter(speed, window, 2)[half:-half]),
+        "slope": floats(signal.savgol_filter(speed, window, 2, deriv=1, delta=dt)[half:-half]),
+    }
+    scattered = np.round(np.cumsum(rng.uniform(0.02, 0.09, 60)), 4)
+    noisy = np.round(18.0 + 3.2 * scattered - 0.35 * scattered**2 + rng.normal(0, 0.05, 60), 3)
+    reach = 0.4001
+    uneven = {"time_s": floats(scattered), "values": floats(noisy), "half_s": reach, "at": [], "value": [], "slope": []}
+    for at in range(60):
+        if scattered[at] - scattered[0] < reach or scattered[-1] - scattered[at] < reach:
+            continue
+        near = np.abs(scattered - scattered[at]) <= reach
+        c2, c1, c0 = np.polyfit(scattered[near] - scattered[at], noisy[near], 2)
+        uneven["at"].append(at)
+        uneven["value"].append(float(c0))
+        uneven["slope"].append(float(c1))
+
+    # 40 CFR 86.529-98: F = A + C V^2, N and km/h; read (V). Constant power at the wheel, solved by scipy.
+    pulls = []
+    for mass, a_n, c_n in [(200.0, 8.69, 0.0252), (250.0, 13.06, 0.0266), (300.0, 17.43, 0.0279), (340.0, 20.92, 0.0290)]:
+        kw, k_rot = 30.0, 1.05
+
+        def acceleration(_, v, a_n=a_n, c_n=c_n, mass=mass):
+            return (kw * 1e3 / v - a_n - c_n * (3.6 * v) ** 2) / (k_rot * mass)
+
+        at = np.round(np.arange(0.0, 8.0, dt), 6)
+        solved = integrate.solve_ivp(acceleration, (0.0, 8.0), [18.0], t_eval=at, rtol=1e-10, atol=1e-10)
+        pulls.append({"mass_kg": mass, "a_n": a_n, "c_n_kph2": c_n, "k_rot": k_rot, "wheel_kw": kw,
+                      "time_s": floats(at), "speed_kph": [round(3.6 * float(v), 4) for v in solved.y[0]]})
+    return {
+        "source": "even: scipy.signal.savgol_filter, parabola; uneven: numpy.polyfit of the samples within half_s; pulls: "
+        "resistance of 40 CFR 86.529-98 (V), motion by scipy.integrate.solve_ivp",
+        "versions": VERSIONS,
+        "even": even,
+        "uneven": uneven,
+        "pulls": pulls,
+    }
+
+
 # --------------------------------------------------------------------------- main
+
 
 FILES = {
     "bilinear.json": make_bilinear,
@@ -1761,6 +1814,7 @@ FILES = {
     "lambda_delay.json": make_lambda_delay,
     "workshop_sums.json": make_workshop_sums,
     "tip_in.json": make_tip_in,
+    "power.json": make_power,
 }
 
 
