@@ -21,10 +21,18 @@ pub fn cell(report: &CellReport, width: usize) -> String {
     if let Some(why) = &report.locked {
         let _ = writeln!(text, "locked: {why}");
     }
-    // Spark is shown where it was ever there.
+    // The wanted lambda stands above; in the rows it is shown where it ever was another one, and both
+    // beside each other where there is spark.
     let has_spark = report.steps.iter().any(|step| step.spark_deg.is_some());
+    let has_lambda =
+        has_spark || report.steps.iter().any(|step| step.wanted_lambda != report.steps[0].wanted_lambda);
     let titles = ["rev", "kind", "value", "change", "lambda", "spark", "required", "s", "visits", "rides"];
-    let titles = titles.iter().filter(|title| has_spark || **title != "spark").chain(&["held by, rides"]);
+    let is_shown = |title: &&&str| match **title {
+        "spark" => has_spark,
+        "lambda" => has_lambda,
+        _ => true,
+    };
+    let titles = titles.iter().filter(is_shown).chain(&["held by, rides"]);
     let mut rows: Vec<Vec<String>> = vec![titles.map(|title| (*title).to_owned()).collect()];
     for step in &report.steps {
         let evidence = step.evidence.as_ref();
@@ -37,8 +45,10 @@ pub fn cell(report: &CellReport, width: usize) -> String {
             super::history::kind(step.kind),
             units::fixed(step.value, report.decimals),
             step.change_pct.map(|c| format!("{} %", units::signed(c, 1))).unwrap_or_default(),
-            step.wanted_lambda.map(|lambda| units::fixed(lambda, 3)).unwrap_or_default(),
         ];
+        if has_lambda {
+            row.push(step.wanted_lambda.map(|lambda| units::fixed(lambda, 3)).unwrap_or_default());
+        }
         if has_spark {
             row.push(step.spark_deg.map(|deg| format!("{}°", units::fixed(deg, 1))).unwrap_or_default());
         }

@@ -68,7 +68,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("response", &["response"]);
     ask("headroom", &["headroom", "--target-kw", "60"]);
     let spark = "rpm/throttle_pct,0,50,100\n1000,10,9,8\n4000,32,30,28\n8000,34,32,30\n";
-    bench.write("spark.csv", spark);
+    bench.write("../spark.csv", spark);
     ask("import", &["import", "spark.csv", "--table", "spark", "--why", "as the controller has it"]);
     ask("knock", &["knock", "--dry-run"]);
     ask("verify", &["verify"]);
