@@ -41,7 +41,7 @@ fn knock_retards_its_cells_once_and_never_advances() {
     assert_eq!(done["cells"].as_array().map(Vec::len), Some(1), "{done:#}");
     assert_eq!(done["cells"][0]["knocks_at_deg"], 28.0);
     assert_eq!(spark_row(&bench), [32.0, 30.0, 26.5]);
-    bench.on_bike(&["history"]).exits(0).says("3 events of knock in 1 ride, near 1 cell");
+    bench.on_bike(&["history"]).exits(0).says("1 spark cell against knock: 3 events of");
 
     // The same rides say it once.
     bench.on_bike(&["knock"]).exits(0).says("answers the logged knock already").says("retarded since");
