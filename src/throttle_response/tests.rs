@@ -96,7 +96,7 @@ fn summary(share_warm: f64, compensation: f64) -> Summary {
 /// Below this share the film does little more than that.
 const FLICKERS_BELOW: f64 = 0.12;
 
-/// The acceptance line: tip-in metrics recover the virtual bike's known wall-wetting trend.
+/// Tip-in metrics recover the virtual bike's known wall-wetting trend.
 #[test]
 fn three_settings_of_the_film_are_told_in_their_order_and_near_their_size() {
     let by_compensation = [0.0, 0.5, 0.9].map(|compensation| summary(0.3, compensation));
