@@ -6,7 +6,7 @@
 use super::{FindingEntry, Scene, Seen, Severity};
 use crate::bike::Gearing;
 use crate::ride::{Channel, median};
-use crate::units;
+use crate::units::{self, KPH_PER_MPH};
 
 /// What is known of it.
 pub static ENTRY: FindingEntry = FindingEntry {
@@ -34,7 +34,6 @@ const ENOUGH_S: f64 = 60.0;
 const OTHER_SPROCKETS: f64 = 1.25;
 /// How near to a doubling, a halving or a mile a ratio must be to be called that.
 const NEAR: f64 = 1.12;
-const KM_PER_MILE: f64 = 1.609_344;
 /// Outside all gears by more than other sprockets for this long, s.
 const OUTSIDE_S: f64 = 20.0;
 
@@ -95,8 +94,8 @@ fn in_gear(scene: &Scene<'_>, gearing: &Gearing, speed: &[f64], gear: &[f64]) ->
     let (severity, guess) = match () {
         () if near(0.5) => (Severity::Serious, "engine speed looks counted twice"),
         () if near(2.0) => (Severity::Serious, "engine speed looks counted by half"),
-        () if near(1.0 / KM_PER_MILE) => (Severity::Warning, "road speed looks like miles an hour"),
-        () if near(KM_PER_MILE) => (Severity::Warning, "road speed looks turned into km/h twice"),
+        () if near(1.0 / KPH_PER_MPH) => (Severity::Warning, "road speed looks like miles an hour"),
+        () if near(KPH_PER_MPH) => (Severity::Warning, "road speed looks turned into km/h twice"),
         () => (Severity::Warning, "engine speed, road speed or gearing is another one"),
     };
     let saw = format!(
@@ -184,7 +183,7 @@ mod tests {
             assert_eq!(geared(&ride(2.0, 1.0, logs_gear)), ["engine_speed serious"]);
             assert_eq!(geared(&ride(0.5, 1.0, logs_gear)), ["engine_speed serious"]);
         }
-        assert_eq!(geared(&ride(1.0, 1.0 / KM_PER_MILE, true)), ["engine_speed warning"]);
+        assert_eq!(geared(&ride(1.0, 1.0 / KPH_PER_MPH, true)), ["engine_speed warning"]);
     }
 
     #[test]

@@ -7,20 +7,17 @@
 use super::by_hand::{HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change};
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::read_rides::{read_rides, standings_of_build};
-use super::rides::RideStanding;
+use super::read_rides::{RiddenTables, needed_standings_of_build, read_rides};
 use super::run::Progress;
-use super::run_sums::tables_of;
 use crate::bike::{CellEdit, HandChange, HandDeed, Region, SlotTables, TableRole, apply_changes};
 use crate::evidence::{knock_near_cells, knocks_at_deg};
 use crate::ledger::RevisionKind;
-use crate::pipeline::signs;
+use crate::pipeline::{load_channel, signs};
 use crate::ride::{Channel, Ride};
 use crate::table::{Grid, LoadAxis, Table};
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// More than this below the build's first spark table is no cure any more. Common practice, no source.
@@ -129,21 +126,12 @@ pub fn knock(
             "`rideloop import FILE --table spark` brings one in; until then take advance out in the controller",
         ));
     };
-    let standings = standings_of_build(&bike, &slot, &request.rides)?;
-    if standings.is_empty() {
-        return Err(OperationError::failed("there is no ride yet", "put logs into rides/, or name some"));
-    }
-    let mut ridden: BTreeMap<String, Result<SlotTables, String>> = BTreeMap::new();
-    for standing in &standings {
-        if let RideStanding::Usable(ride) = standing {
-            ridden.entry(ride.revision.clone()).or_insert_with(|| tables_of(&bike, &slot, &ride.revision));
-        }
-    }
+    let standings = needed_standings_of_build(&bike, &slot, &request.rides)?;
+    let ridden = RiddenTables::of(&bike, &slot, &standings);
     let axis = bike.folder.bike.controller.load;
     let read = read_rides(&bike, &standings, progress, |ride, log| {
-        let tables = ridden[&ride.revision].as_ref();
-        let tables = tables.map_err(|why| format!("the tables of {} do not serve: {why}", ride.revision))?;
-        let then = tables.spark.as_ref().ok_or(format!("{} holds no spark table", ride.revision))?;
+        let then =
+            ridden.of_ride(ride)?.spark.as_ref().ok_or(format!("{} holds no spark table", ride.revision))?;
         hear(log, &slot, axis, &spark.grid, then)
     })?;
     if !progress.may_write() {
@@ -206,13 +194,10 @@ pub fn knock(
 
 /// One ride's events, and the advance it was ridden with.
 fn hear(log: &Ride, slot: &str, axis: LoadAxis, grid: &Grid, then: &Table) -> Result<Heard, String> {
-    let load_channel = match axis {
-        LoadAxis::ThrottlePct => Channel::ThrottlePct,
-        LoadAxis::MapKpa => Channel::MapKpa,
-    };
     let channel =
         |channel: Channel| log.values(channel).ok_or(format!("has no values for `{}`", channel.name()));
-    let (events, rpm, load) = (channel(Channel::KnockCount)?, channel(Channel::Rpm)?, channel(load_channel)?);
+    let (events, rpm, load) =
+        (channel(Channel::KnockCount)?, channel(Channel::Rpm)?, channel(load_channel(axis))?);
     let here = signs::on_slot(log, slot);
     let is_event = |i: &usize| events[*i] > 0.0;
     let is_placed = |i: &usize| here[*i] && rpm[*i].is_finite() && load[*i].is_finite();

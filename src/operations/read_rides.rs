@@ -4,9 +4,12 @@ use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::{RideStanding, UsableRide};
 use super::run::Progress;
+use super::run_sums::tables_of;
+use crate::bike::SlotTables;
 use crate::pipeline::RideChoice;
 use crate::ride::Ride;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// A ride, and what it said.
@@ -76,4 +79,48 @@ pub(super) fn standings_of_build(
     named: &[PathBuf],
 ) -> Result<Vec<RideStanding>, OperationError> {
     Ok(bike.standing(&bike.find_rides(named)?, slot, RideChoice::Build))
+}
+
+/// The same, for what says nothing without a ride.
+///
+/// # Errors
+/// Those of [`standings_of_build`], and when there is no ride.
+pub(super) fn needed_standings_of_build(
+    bike: &OpenBike,
+    slot: &str,
+    named: &[PathBuf],
+) -> Result<Vec<RideStanding>, OperationError> {
+    let standings = standings_of_build(bike, slot, named)?;
+    match standings.is_empty() {
+        true => Err(OperationError::failed("there is no ride yet", "put logs into rides/, or name some")),
+        false => Ok(standings),
+    }
+}
+
+/// A slot's tables of the revisions that usable rides were made on, each read once.
+pub(super) struct RiddenTables(BTreeMap<String, Result<SlotTables, String>>);
+
+impl RiddenTables {
+    /// Reads them, or why they do not serve.
+    pub fn of(bike: &OpenBike, slot: &str, standings: &[RideStanding]) -> Self {
+        let mut tables = BTreeMap::new();
+        for standing in standings {
+            if let RideStanding::Usable(ride) = standing {
+                tables.entry(ride.revision.clone()).or_insert_with(|| tables_of(bike, slot, &ride.revision));
+            }
+        }
+        Self(tables)
+    }
+
+    /// Those of one ride.
+    ///
+    /// # Errors
+    /// In words, where they do not serve.
+    ///
+    /// # Panics
+    /// When the ride was not among the standings.
+    pub fn of_ride(&self, ride: &UsableRide) -> Result<&SlotTables, String> {
+        let tables = self.0[&ride.revision].as_ref();
+        tables.map_err(|why| format!("the tables of {} do not serve: {why}", ride.revision))
+    }
 }

@@ -5,10 +5,8 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::read_rides::{RideRead, read_rides, standings_of_build};
-use super::rides::RideStanding;
+use super::read_rides::{RiddenTables, RideRead, needed_standings_of_build, read_rides};
 use super::run::Progress;
-use super::run_sums::tables_of;
 use crate::bike::{Bike, FuelTableKind, SlotTables};
 use crate::findings;
 use crate::pipeline::{DEFAULT_PIPELINE, Plan, RideContext, aligned_rows, signs};
@@ -86,21 +84,10 @@ pub fn response(
 ) -> Result<ResponseReport, OperationError> {
     let slot = bike.slot(request.slot.as_deref())?;
     let plan = Plan::find(DEFAULT_PIPELINE, &bike.folder.work_tree())?;
-    let standings = standings_of_build(bike, &slot, &request.rides)?;
-    if standings.is_empty() {
-        return Err(OperationError::failed("there is no ride yet", "put logs into rides/, or name some"));
-    }
-    let mut ridden: BTreeMap<String, Result<SlotTables, String>> = BTreeMap::new();
-    for standing in &standings {
-        if let RideStanding::Usable(ride) = standing {
-            ridden.entry(ride.revision.clone()).or_insert_with(|| tables_of(bike, &slot, &ride.revision));
-        }
-    }
+    let standings = needed_standings_of_build(bike, &slot, &request.rides)?;
+    let ridden = RiddenTables::of(bike, &slot, &standings);
     let look = Look { plan: &plan, slot: &slot, bike: &bike.folder.bike, today: bike.today(&slot) };
-    let read = read_rides(bike, &standings, progress, |ride, log| {
-        let tables = ridden[&ride.revision].as_ref();
-        look.at(log, tables.map_err(|why| format!("the tables of {} do not serve: {why}", ride.revision))?)
-    })?;
+    let read = read_rides(bike, &standings, progress, |ride, log| look.at(log, ridden.of_ride(ride)?))?;
     let (rides, steps): (Vec<RideResponse>, Vec<RideSteps>) = read.into_iter().map(told).unzip();
     let regions = sum_up(bike, &plan, &rides);
     let counted = |of: fn(&RideSteps) -> &BTreeMap<&'static str, usize>| -> Vec<DiscardedSteps> {

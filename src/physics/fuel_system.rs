@@ -1,6 +1,9 @@
 //! What injectors and pump can deliver, and what a power takes.
 
-use super::injector;
+use super::{injector, power};
+
+const S_PER_H: f64 = 3600.0;
+const G_PER_KG: f64 = 1000.0;
 
 /// Common practice, no source: fuel for each kWh at the crankshaft of a naturally aspirated
 /// motorcycle engine at full load, mixture rich for power.
@@ -10,8 +13,7 @@ pub const USUAL_FULL_LOAD_G_KWH: f64 = 320.0;
 ///
 /// Units: kW at the crankshaft and g/kWh in, g/s out.
 pub fn power_fuel_g_s(power_kw: f64, fuel_g_kwh: f64) -> f64 {
-    const S_PER_H: f64 = 3600.0;
-    power_kw * fuel_g_kwh / S_PER_H
+    power::fuel_kg_h(power_kw, fuel_g_kwh) * G_PER_KG / S_PER_H
 }
 
 /// Power that a fuel flow makes; the inverse of [`power_fuel_g_s`].
@@ -25,7 +27,6 @@ pub fn fuel_power_kw(fuel_g_s: f64, fuel_g_kwh: f64) -> f64 {
 ///
 /// Units: g/s and kg/m³ in, l/h out.
 pub fn volume_l_h(fuel_g_s: f64, density_kg_m3: f64) -> f64 {
-    const S_PER_H: f64 = 3600.0;
     fuel_g_s / density_kg_m3 * S_PER_H
 }
 
@@ -44,15 +45,15 @@ pub fn open_share(duty_pct: f64, dead_ms: f64, rpm: f64, strokes: u32) -> f64 {
 /// never open.
 ///
 /// # Source
-/// Mass balance, and [`injector::flow_at_pressure`].
+/// [`injector::flow_for_fuel_cc_min`] and [`injector::flow_at_pressure`].
 pub fn injector_cc_min(
     fuel_g_s: f64,
     density_kg_m3: f64,
     (count, open_share): (u32, f64),
     (rated_kpa, rail_kpa): (f64, f64),
 ) -> f64 {
-    let one_g_s = fuel_g_s / (f64::from(count) * open_share);
-    let at_rail = one_g_s / injector::mass_flow_g_s(1.0, density_kg_m3);
+    let fuel_kg_h = fuel_g_s * S_PER_H / G_PER_KG;
+    let at_rail = injector::flow_for_fuel_cc_min(fuel_kg_h, density_kg_m3, count, open_share * 100.0);
     injector::flow_at_pressure(at_rail, rail_kpa, rated_kpa)
 }
 

@@ -33,6 +33,7 @@ pub use response::{Alignment, Course, Following};
 pub use ride_run::{
     Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, aligned_rows, found_delay, run_ride,
 };
+pub(crate) use rows::load_channel;
 pub use rows::{Reason, RideContext, Rows, hold, rate};
 pub use same_ride::{Traces, same_rides};
 pub use shipped::{DEFAULT_PIPELINE, SHIPPED, shipped};
