@@ -57,6 +57,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::MergeReport>("evidence merge"),
         one::<calc::SumList>(CALC),
         one::<operations::PowerReport>("power"),
+        one::<operations::CompareReport>("compare").or::<PageWritten>(),
         one::<completions::CompletionsReport>("completions"),
         one::<man::ManReport>("man"),
         one::<operations::GitSetupReport>("git-setup"),

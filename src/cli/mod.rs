@@ -11,6 +11,7 @@ mod cache_folder;
 mod calc;
 mod cell;
 mod check;
+mod compare;
 mod completions;
 mod demo;
 mod diff;
@@ -131,6 +132,7 @@ enum Command {
     Evidence(evidence::Args),
     Calc(calc::Args),
     Power(power::Args),
+    Compare(compare::Args),
     Completions(completions::Args),
     Man(man::Args),
     Schema(schema::Args),
@@ -173,6 +175,7 @@ impl Command {
             | Command::Logger(_)
             | Command::Calc(_)
             | Command::Power(_)
+            | Command::Compare(_)
             | Command::Completions(_)
             | Command::Schema(_)
             | Command::TableText(_) => false,
@@ -278,6 +281,7 @@ pub fn main() -> ExitCode {
         Some(Command::Evidence(args)) => evidence::main(&context, &args),
         Some(Command::Calc(args)) => calc::main(&context, args),
         Some(Command::Power(args)) => power::main(&context, &args),
+        Some(Command::Compare(args)) => compare::main(&context, &args),
         Some(Command::Completions(args)) => completions::main(&context, &args),
         Some(Command::Man(args)) => man::main(&context, &args),
         Some(Command::Schema(args)) => schema::main(&context, &args),

@@ -29,6 +29,13 @@ pub(super) struct Args {
     /// Rides and dyno sheets; the first is what the others are held against.
     #[arg(value_name = "FILE", required = true)]
     files: Vec<PathBuf>,
+    #[command(flatten)]
+    how: How,
+}
+
+/// How power is worked out of a file.
+#[derive(Debug, clap::Args)]
+pub(super) struct How {
     /// Mass with rider, fuel and bags, kg [without it from bike.yaml].
     #[arg(long, value_name = "KG", value_parser = given(&MASS, [50.0, 2000.0]), help_heading = VEHICLE)]
     mass_kg: Option<Given>,
@@ -127,40 +134,47 @@ fn number(
     }
 }
 
+impl How {
+    /// What is asked of these files.
+    pub(super) fn request(&self, files: Vec<PathBuf>) -> PowerRequest {
+        PowerRequest {
+            files,
+            given: VehicleGiven {
+                mass_kg: self.mass_kg,
+                cda_m2: self.cda_m2,
+                crr: self.crr,
+                k_rot: self.k_rot,
+                crank_inertia_kg_m2: self.crank_inertia_kg_m2,
+                speed_scale: self.speed_scale,
+                grade_pct: self.grade_pct,
+                headwind_kph: self.headwind_kph,
+                air_temp_c: self.air_temp_c,
+                pressure_kpa: self.pressure_kpa,
+                humidity_pct: self.humidity_pct,
+            },
+            gear: self.gear.map(usize::from),
+            measured_at: self.at.map(|at| match at {
+                Place::Wheel => MeasuredAt::Wheel,
+                Place::Crank => MeasuredAt::Crank,
+            }),
+            correction: match self.correct {
+                Standard::None => Correction::None,
+                Standard::Sae => Correction::SaeJ1349,
+                Standard::Eu => Correction::Eu1342014,
+                Standard::Din => Correction::Din70020,
+            },
+            rules: PullRules {
+                full_throttle_pct: self.full_throttle_pct,
+                min_span_rpm: self.min_span_rpm,
+                window_s: self.window_s,
+            },
+            step_rpm: self.step_rpm,
+        }
+    }
+}
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let request = PowerRequest {
-        files: args.files.clone(),
-        given: VehicleGiven {
-            mass_kg: args.mass_kg,
-            cda_m2: args.cda_m2,
-            crr: args.crr,
-            k_rot: args.k_rot,
-            crank_inertia_kg_m2: args.crank_inertia_kg_m2,
-            speed_scale: args.speed_scale,
-            grade_pct: args.grade_pct,
-            headwind_kph: args.headwind_kph,
-            air_temp_c: args.air_temp_c,
-            pressure_kpa: args.pressure_kpa,
-            humidity_pct: args.humidity_pct,
-        },
-        gear: args.gear.map(usize::from),
-        measured_at: args.at.map(|at| match at {
-            Place::Wheel => MeasuredAt::Wheel,
-            Place::Crank => MeasuredAt::Crank,
-        }),
-        correction: match args.correct {
-            Standard::None => Correction::None,
-            Standard::Sae => Correction::SaeJ1349,
-            Standard::Eu => Correction::Eu1342014,
-            Standard::Din => Correction::Din70020,
-        },
-        rules: PullRules {
-            full_throttle_pct: args.full_throttle_pct,
-            min_span_rpm: args.min_span_rpm,
-            window_s: args.window_s,
-        },
-        step_rpm: args.step_rpm,
-    };
+    let request = args.how.request(args.files.clone());
     let done = operations::power(context.root(), &request)?;
     context.screen.tell(&done, |width| report::power(&done, width));
     Ok(Exit::Done)

@@ -1,4 +1,4 @@
-//! Signs that a sensor or a log lies: what was seen, where, and what to look at.
+//! Signs that a sensor or a log lies, or the engine knocks: what was seen, where, and what to look at.
 //!
 //! One ride enters, or the sums of all rides of a run; findings leave. A serious
 //! one keeps its ride out of the run, the others are told and change nothing. The
@@ -12,6 +12,7 @@ mod clock;
 mod engine_speed;
 mod engine_temp;
 mod free_air;
+mod knock;
 mod lambda_delay;
 mod lambda_sticks;
 mod low_flow;
@@ -148,7 +149,7 @@ impl FindingEntry {
 }
 
 /// Every finding there is: those of one ride, then those among rides and of all rides.
-pub fn registry() -> [&'static FindingEntry; 15] {
+pub fn registry() -> [&'static FindingEntry; 16] {
     [
         &clock::ENTRY,
         &free_air::ENTRY,
@@ -160,6 +161,7 @@ pub fn registry() -> [&'static FindingEntry; 15] {
         &engine_speed::ENTRY,
         &throttle::ENTRY,
         &pulses::ENTRY,
+        &knock::ENTRY,
         &pulled_to_stoichiometric::ENTRY,
         &lambda_delay::ENTRY,
         &among_rides::FALSE_AIR,

@@ -228,7 +228,7 @@ fn between(bike: &OpenBike, mut from: Point<'_>, mut to: Point<'_>) -> Result<Di
 }
 
 /// Table files that only one of two commits holds.
-fn came_or_went(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<String>, OperationError> {
+pub(super) fn came_or_went(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<String>, OperationError> {
     let store = bike.store.as_ref().expect("revisions come from a repository");
     let tables = |commit: &str| -> Result<Vec<String>, OperationError> {
         let mut files = store.list_files(commit, &format!("{MAPS_FOLDER}/"))?;

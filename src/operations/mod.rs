@@ -11,6 +11,7 @@ mod cell;
 mod check;
 mod check_ride;
 mod collected;
+mod compare;
 mod delay;
 mod demo;
 mod diff;
@@ -65,6 +66,7 @@ pub use collected::{
     CollectReport, CollectRequest, CollectedRide, EvidenceWritten, MergeReport, collect_evidence,
     merge_evidence,
 };
+pub use compare::{CompareReport, CompareRequest, FuelChange, SlotCompared, TableCompared, compare};
 pub use delay::RideDelay;
 pub use demo::{DEMO_ROUNDS, DemoReport, DemoRound, demo};
 pub use diff::{AXES_DIFFER, ChangedCell, DiffReport, SettingChange, TableChange, diff};

@@ -114,6 +114,8 @@ fn every_command_answers_what_its_schema_says() {
         bench.write(&format!("../{name}.csv"), format!("rpm,power_kw\n{rows}"));
     }
     ask("power", &["power", "before.csv", "after.csv"]);
+    ask("compare", &["compare", "--power", "before.csv", "--power", "after.csv"]);
+    ask("compare", &["compare", "--html", "owner.html"]);
     ask("schema", &["schema"]);
     ask("schema", &["schema", "run"]);
     let outside = bench.rideloop(&["--json"]).exits(0).json();

@@ -135,6 +135,12 @@ impl Bench {
         self.on_bike(&["simulate", "--warm", "--seed", &seed, "--minutes", &minutes]).exits(0);
     }
 
+    /// The newest revision's name.
+    pub fn newest(&self) -> String {
+        let history = self.on_bike(&["--json", "history"]).exits(0).json();
+        history[0]["revision"].as_str().expect("a revision").to_owned()
+    }
+
     /// Writes a file below the bike folder.
     pub fn write(&self, path: &str, bytes: impl AsRef<[u8]>) {
         let path = self.bike.join(path);

@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 32] = [
+const COMMANDS: [&str; 33] = [
     "demo",
     "new",
     "check",
@@ -31,6 +31,7 @@ const COMMANDS: [&str; 32] = [
     "evidence",
     "calc",
     "power",
+    "compare",
     "completions",
     "man",
     "schema",

@@ -325,5 +325,5 @@ fn every_finding_is_documented() {
     let bench = Bench::empty();
     insta::assert_snapshot!("findings", bench.rideloop(&["stages", "--findings"]).exits(0).out);
     let list = bench.rideloop(&["--json", "stages", "--findings"]).exits(0).json();
-    assert_eq!(list["findings"].as_array().map(Vec::len), Some(15));
+    assert_eq!(list["findings"].as_array().map(Vec::len), Some(16));
 }

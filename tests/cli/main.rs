@@ -10,6 +10,7 @@ mod by_hand;
 mod cache;
 mod calc;
 mod closed_loop;
+mod compare;
 mod delay;
 mod demo;
 mod evidence;

@@ -2,7 +2,8 @@
 
 use crate::bench::Bench;
 
-fn sheet(gain: f64) -> String {
+/// A sheet of a dyno, with so much more torque.
+pub fn sheet(gain: f64) -> String {
     let rows = (12..=33).map(|k| {
         let rpm = 250.0 * f64::from(k);
         // A torque that is highest at 5500 1/min.

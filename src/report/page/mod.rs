@@ -5,9 +5,11 @@
 //! tables, every list and the audit; with them come the surface, the slider, the
 //! charts and what stands behind a cell.
 
+mod changed_table;
 mod charts;
 mod coding;
 mod colour;
+mod compare;
 mod data;
 mod explorer;
 mod heat;
@@ -20,7 +22,7 @@ mod shell;
 mod slot;
 mod summary;
 
-pub use power::power_figure;
+pub use compare::compare;
 pub use revision::show;
 pub use season::season;
 

@@ -21,12 +21,12 @@ const DASHES: [&str; 4] = ["none", "8 4", "2 3", "10 3 2 3"];
 const MARKS: f64 = 8.0;
 
 /// The curves of a report over engine speed, with their bands and their numbers.
-pub fn power_figure(report: &PowerReport) -> String {
+pub(super) fn power_figure(report: &PowerReport) -> Markup {
     let points = || report.curves.iter().flat_map(|curve| &curve.points);
     let (low, high) = points().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p.rpm), h.max(p.rpm)));
     let top = points().map(|p| p.power_kw + p.band_kw).fold(1.0, f64::max);
     if low >= high {
-        return html! { p { "Too few points for a curve." } }.into_string();
+        return html! { p { "Too few points for a curve." } };
     }
     let x = |rpm: f64| LEFT + (rpm - low) / (high - low) * (WIDTH - LEFT - RIGHT);
     let y = |kw: f64| HEIGHT - BOTTOM - kw.max(0.0) / top * (HEIGHT - TOP - BOTTOM);
@@ -52,7 +52,6 @@ pub fn power_figure(report: &PowerReport) -> String {
             (numbers(report))
         }
     }
-    .into_string()
 }
 
 fn drawn(curve: &PowerCurve, i: usize, x: &dyn Fn(f64) -> f64, y: &dyn Fn(f64) -> f64) -> Markup {
@@ -169,7 +168,7 @@ mod tests {
         let files = vec![sheet("a <b> & \"c\".csv", 1.0), sheet("after.csv", 1.08)];
         let request = PowerRequest { files, step_rpm: 250.0, ..PowerRequest::default() };
         let report = power(folder.path(), &request).expect("curves");
-        let html = power_figure(&report);
+        let html = power_figure(&report).into_string();
         assert!(is_well_formed(&html), "{html}");
         assert_eq!(html.matches("<polygon").count(), 2);
         assert_eq!(html.matches("<polyline").count(), 2);

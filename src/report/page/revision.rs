@@ -1,17 +1,17 @@
 //! The page of one revision: its tables, what changed, on which evidence.
 
+use super::changed_table::{axes, change_figure, heading};
 use super::colour::Scale;
-use super::data::cell_words;
 use super::data::{
     CellColumns, EVIDENCE_BUDGET, PageData, Palettes, RevisionData, SlotData, SlotSource, StepSource, holds,
 };
 use super::explorer::Explorer;
-use super::heat::{Axes, Heat, HeatCell, Mark};
+use super::heat::{Heat, HeatCell, Mark};
 use super::parts::{Column, day, fact, folded, list, short_hash, text, told, who};
 use super::shell::{Contents, shell};
 use super::{PageContext, season, summary};
 use crate::bike::TableRole;
-use crate::operations::{AXES_DIFFER, DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
+use crate::operations::{DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
 use crate::units;
 use Column::{Number, Text};
 use maud::{Markup, html};
@@ -32,7 +32,7 @@ pub fn show(report: &ShowReport, bike: &str, context: &PageContext<'_>) -> Strin
         section id="settings" { h2 { "Rides and settings" } (settings(report)) }
     };
     let title = format!("{bike}: {}", report.entry.revision);
-    shell(&title, &head(report), &contents, &body, &data(report, &slots), context)
+    shell(&title, &head(report), &contents, &body, Some(&data(report, &slots)), context)
 }
 
 fn head(report: &ShowReport) -> Markup {
@@ -67,10 +67,6 @@ fn sentences(report: &ShowReport) -> Markup {
     }
 }
 
-fn axes(table: &ShownTable) -> Axes<'_> {
-    Axes { rpm: &table.rpm, load: &table.load, load_axis: table.load_axis }
-}
-
 fn evidence_of<'a>(report: &'a ShowReport, slot: &str) -> Option<&'a ShownEvidence> {
     report.evidence.iter().find(|e| e.slot == slot)
 }
@@ -88,7 +84,7 @@ fn slot_section(report: &ShowReport, slot: &str, id: usize) -> Markup {
             h2 { "Slot " (slot) }
             @for table in tables() {
                 @let shown = (table.table == TableRole::Fuel).then_some(id);
-                h3 { (heading(report, table)) }
+                h3 { (heading(report.fuel_table, table.table)) }
                 (table_now(report, table, shown))
                 (table_change(report, table, shown))
                 @if shown.is_some() {
@@ -118,14 +114,6 @@ fn slot_section(report: &ShowReport, slot: &str, id: usize) -> Markup {
     }
 }
 
-fn heading(report: &ShowReport, table: &ShownTable) -> String {
-    match table.table {
-        TableRole::Fuel => format!("Fuel ({})", cell_words(report.fuel_table)),
-        TableRole::Mixture => "Mixture (wanted lambda)".to_owned(),
-        TableRole::Spark => "Spark (degrees before top dead centre)".to_owned(),
-    }
-}
-
 /// What held the cells of the fuel table in this revision.
 fn marks(report: &ShowReport, table: &ShownTable) -> Vec<Option<Mark>> {
     let mut marks = vec![None; table.values.len()];
@@ -143,7 +131,12 @@ fn table_now(report: &ShowReport, table: &ShownTable, slot: Option<usize>) -> Ma
     let marks = marks(report, table);
     let cells = table.values.iter().zip(marks);
     let heat = Heat {
-        title: format!("{} of {} in {}", heading(report, table), table.slot, report.entry.revision),
+        title: format!(
+            "{} of {} in {}",
+            heading(report.fuel_table, table.table),
+            table.slot,
+            report.entry.revision
+        ),
         axes: axes(table),
         scale: Scale::of_values(table.values.iter().copied()),
         cells: cells.map(|(v, mark)| HeatCell::value(*v, table.decimals).marked(mark)).collect(),
@@ -157,42 +150,7 @@ fn table_change(report: &ShowReport, table: &ShownTable, slot: Option<usize>) ->
     let Some(change) = change_of(report, table) else {
         return html! { p.small { "Unchanged since " (from) "." } };
     };
-    // More wanted lambda is less fuel; spark is no matter of fuel, so its change stays uncoloured.
-    let colour = match table.table {
-        TableRole::Fuel => Some(1.0),
-        TableRole::Mixture => Some(-1.0),
-        TableRole::Spark => None,
-    };
-    let marks = marks(report, table);
-    let decimals = if table.table == TableRole::Fuel { 1 } else { table.decimals };
-    let mut cells = vec![HeatCell::change(0.0, decimals); table.values.len()];
-    for changed in &change.cells {
-        let Some(cell) = axes(table).cell(changed.rpm, changed.load) else { continue };
-        let shown = match table.table {
-            TableRole::Fuel => changed.change_pct,
-            TableRole::Mixture | TableRole::Spark => changed.after - changed.before,
-        };
-        cells[cell] = HeatCell {
-            value: colour.map(|sign| sign * changed.change_pct),
-            ..HeatCell::change(shown, decimals).marked(marks[cell])
-        };
-    }
-    let what = match table.table {
-        TableRole::Fuel => "Change of fuel, %",
-        TableRole::Mixture => "Change of wanted lambda",
-        TableRole::Spark => "Change of advance, degrees",
-    };
-    let heat = Heat {
-        title: format!("{what}, {from} to {}", report.entry.revision),
-        axes: axes(table),
-        scale: Scale::of_changes(change.cells.iter().map(|c| c.change_pct)),
-        cells,
-        slot,
-    };
-    html! {
-        @if change.axes_changed { p.small { (AXES_DIFFER) } }
-        (heat.render())
-    }
+    change_figure(table, change, [from, &report.entry.revision], &marks(report, table), slot)
 }
 
 fn seconds(evidence: &ShownEvidence, table: &ShownTable, id: usize) -> Markup {

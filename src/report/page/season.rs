@@ -77,7 +77,7 @@ pub fn season(report: &SeasonReport, context: &PageContext<'_>) -> String {
             (lists::audit(&report.revisions))
         }
     };
-    shell(&format!("{}: season", report.bike), &summary::head(report), &contents, &body, &data, context)
+    shell(&format!("{}: season", report.bike), &summary::head(report), &contents, &body, Some(&data), context)
 }
 
 fn contents(report: &SeasonReport) -> Contents {

@@ -19,13 +19,13 @@ const STYLE: &str = include_str!("../../../assets/page.css");
 /// Where the links at the head lead, and their words.
 pub(super) type Contents = Vec<(String, String)>;
 
-/// A whole page.
+/// A whole page; without data it has no script and no panel of a cell.
 pub(super) fn shell(
     title: &str,
     head: &Markup,
     contents: &Contents,
     body: &Markup,
-    data: &PageData,
+    data: Option<&PageData>,
     context: &PageContext<'_>,
 ) -> String {
     let page = html! {
@@ -33,7 +33,7 @@ pub(super) fn shell(
         html lang="en" {
             head {
                 meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(policy());
+                meta http-equiv="Content-Security-Policy" content=(policy(data.is_some()));
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 meta name="generator" content=(context.tool);
@@ -45,7 +45,7 @@ pub(super) fn shell(
                 header {
                     div.title {
                         h1 { (title) }
-                        button.js-only type="button" id="theme" { "Dark" }
+                        @if data.is_some() { button.js-only type="button" id="theme" { "Dark" } }
                     }
                     (head)
                     nav aria-label="Contents" {
@@ -53,11 +53,13 @@ pub(super) fn shell(
                     }
                 }
                 main { (body) }
-                (panel())
+                @if data.is_some() { (panel()) }
                 footer { p { "Made by " (context.tool) " on " (context.made) ". This file needs no network." } }
-                script type="application/json" id="data" { (PreEscaped(json(data))) }
-                script { (PreEscaped(CHARTS)) }
-                script { (PreEscaped(SCRIPT)) }
+                @if let Some(data) = data {
+                    script type="application/json" id="data" { (PreEscaped(json(data))) }
+                    script { (PreEscaped(CHARTS)) }
+                    script { (PreEscaped(SCRIPT)) }
+                }
             }
         }
     };
@@ -81,13 +83,15 @@ fn panel() -> Markup {
 
 /// # Source
 /// W3C, Content Security Policy Level 3: hashes of inline scripts.
-fn policy() -> String {
+fn policy(with_scripts: bool) -> String {
     let hash = |script: &str| base64(&Sha256::digest(script.as_bytes()));
+    let scripts = match with_scripts {
+        true => format!("'sha256-{}' 'sha256-{}'", hash(CHARTS), hash(SCRIPT)),
+        false => "'none'".to_owned(),
+    };
     format!(
-        "default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{}' 'sha256-{}'; img-src data: blob:; \
-         base-uri 'none'; form-action 'none'",
-        hash(CHARTS),
-        hash(SCRIPT)
+        "default-src 'none'; style-src 'unsafe-inline'; script-src {scripts}; img-src data: blob:; base-uri 'none'; \
+         form-action 'none'"
     )
 }
 

@@ -1,0 +1,324 @@
+//! `compare`: the bike before and after, for whoever owns it.
+//!
+//! Two points of the history and, where there are any, power curves enter; what was changed, the maps
+//! of both sides, the rides behind it and what to mind leave.
+
+use super::diff::{TableChange, came_or_went, table_change};
+use super::error::OperationError;
+use super::history::HistoryEntry;
+use super::open::OpenBike;
+use super::point::{Point, find_point, no_revisions, slot_at};
+use super::power::{PowerReport, PowerRequest, power};
+use super::season::{SeasonBuild, SeasonRide, season};
+use super::show::{ShownTable, shown};
+use crate::bike::{FuelTableKind, SlotTables, TableRole};
+use crate::ledger::Revision;
+use crate::ride::RideState;
+use crate::table::Table;
+use serde::Serialize;
+use std::path::Path;
+
+/// What is asked for.
+#[derive(Debug, Clone, Default)]
+pub struct CompareRequest {
+    /// The point before; without it the first revision.
+    pub from: Option<String>,
+    /// The point after; without it the newest revision.
+    pub to: Option<String>,
+    /// One slot only; without it all that both sides have.
+    pub slot: Option<String>,
+    /// Power curves, the one before first; without files there are none.
+    pub power: PowerRequest,
+}
+
+/// The bike before and after.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct CompareReport {
+    /// The bike's name.
+    pub bike: String,
+    /// The fuel that the map after is for.
+    pub fuel: String,
+    /// The point before: a revision, or a slot of it as r5:power.
+    pub from: String,
+    /// The point after.
+    pub to: String,
+    /// The revision before.
+    pub before: HistoryEntry,
+    /// The revision after.
+    pub after: HistoryEntry,
+    /// Hardware that came after the one before, oldest first.
+    pub builds: Vec<SeasonBuild>,
+    /// The revisions after the one before, up to the one after, oldest first.
+    pub revisions: Vec<HistoryEntry>,
+    /// The slots that both sides have.
+    pub slots: Vec<SlotCompared>,
+    /// Slots and tables that came or went.
+    pub came_or_went: Vec<String>,
+    /// The rides that these revisions stand on and that still count.
+    pub rides: Vec<SeasonRide>,
+    /// Power and torque; null where no files were named.
+    pub power: Option<PowerReport>,
+    /// What it cannot tell.
+    pub notes: Vec<String>,
+    /// What can hurt.
+    pub cautions: Vec<String>,
+}
+
+/// One slot before and after.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct SlotCompared {
+    /// Its name.
+    pub slot: String,
+    /// Its name before, where two slots are compared.
+    pub from_slot: Option<String>,
+    /// What its fuel cells hold now.
+    pub fuel_table: FuelTableKind,
+    /// Its tables.
+    pub tables: Vec<TableCompared>,
+    /// Fuel cells that changed; null where they cannot be compared.
+    pub fuel: Option<FuelChange>,
+    /// Share of the ridden time spent near cells that are well known, 0 to 1; null where no ride of the
+    /// build stands behind the map, or where it is not the newest that is told.
+    pub time_well_known: Option<f64>,
+}
+
+/// How the fuel changed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
+pub struct FuelChange {
+    /// Cells of the table.
+    pub cells: usize,
+    /// Cells that changed.
+    pub changed: usize,
+    /// The most that a cell lost (0 where none did), %.
+    pub leanest_pct: f64,
+    /// The most that a cell gained (0 where none did), %.
+    pub richest_pct: f64,
+}
+
+/// One table before and after.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct TableCompared {
+    /// Which of the slot's tables.
+    pub table: TableRole,
+    /// As it was; null where there was none.
+    pub before: Option<ShownTable>,
+    /// As it is; null where there is none.
+    pub after: Option<ShownTable>,
+    /// What changed; null where they cannot be compared.
+    pub change: Option<TableChange>,
+}
+
+/// Common practice, no source; local rules and licensed practice go before all of this.
+const CAUTIONS: [&str; 4] = [
+    "ride gently at first and listen for knock: a map that is too lean under load, or an engine that knocks, is \
+     damaged within minutes. Ease off and have it looked at before riding on",
+    "another exhaust, air filter, cam or fuel makes this map wrong: have it measured again before riding it hard",
+    "exhausts stay hot enough to burn long after a ride, and an engine is never run indoors without the exhaust \
+     led outside",
+    "whether these changes may be used on the road (noise, emissions, the bike's approval and its insurance) is \
+     for the rules of your country and a licensed workshop to say",
+];
+
+/// Compares two points of the history.
+///
+/// # Errors
+/// When a point does not exist, the one before is not the older, a slot is missing, or the files of power
+/// curves cannot be used.
+pub fn compare(
+    bike: &OpenBike,
+    root: &Path,
+    request: &CompareRequest,
+) -> Result<CompareReport, OperationError> {
+    let (from, to) = points(bike, request)?;
+    let numbers = [from.revision.record.number, to.revision.record.number];
+    let same_point = numbers[0] == numbers[1] && from.slot == to.slot;
+    if numbers[0] > numbers[1] || same_point {
+        let what = match same_point {
+            true => format!("{} is both before and after", to.name()),
+            false => format!("{} is older than {}", to.name(), from.name()),
+        };
+        let hint = match same_point && bike.revisions.len() == 1 {
+            true => "there is only one revision yet; `rideloop run` makes the next".to_owned(),
+            false => "name the older one first, such as `rideloop compare b1 b2`".to_owned(),
+        };
+        return Err(OperationError::failed(what, hint));
+    }
+    let told = season(bike, None)?;
+    let revisions: Vec<HistoryEntry> = bike
+        .revisions
+        .iter()
+        .rev()
+        .filter(|r| r.record.number > numbers[0] && r.record.number <= numbers[1])
+        .map(HistoryEntry::new)
+        .collect();
+    let is_newest = bike.newest().is_some_and(|newest| newest.record.number == numbers[1]);
+    let known_now = |slot: &str| {
+        let slot = told.slots.iter().find(|s| s.slot == slot).filter(|_| is_newest)?;
+        slot.known_now.map(|known| known.time_well_known)
+    };
+    let pairs = slot_pairs(bike, &from, &to)?;
+    let slots = pairs
+        .iter()
+        .map(|(before, after)| {
+            let compared = slot_compared(bike, (from.revision, before), (to.revision, after))?;
+            Ok(SlotCompared { time_well_known: known_now(after), ..compared })
+        })
+        .collect::<Result<Vec<_>, OperationError>>()?;
+    let whole = from.slot.is_none() && to.slot.is_none();
+    let came_or_went = match whole {
+        true => came_or_went(bike, &from.revision.commit, &to.revision.commit)?,
+        false => Vec::new(),
+    };
+    let of_these = |ride: &SeasonRide| {
+        let in_range = |name: &String| revisions.iter().any(|r| r.revision == *name);
+        let told = ride.said.iter().any(|said| pairs.iter().any(|(_, slot)| *slot == said.slot));
+        ride.state == RideState::Used && told && ride.used_in.iter().any(in_range)
+    };
+    let rides: Vec<SeasonRide> = told.rides.into_iter().filter(of_these).collect();
+    let power = match request.power.files.is_empty() {
+        true => None,
+        false => Some(power(root, &request.power)?),
+    };
+    let mut notes = Vec::new();
+    if rides.is_empty() {
+        notes.push("no ride stands behind these changes: nothing was measured of them".to_owned());
+    }
+    if power.is_none() {
+        notes.push("no power was measured: a map that fits the engine is no proof of more power".to_owned());
+    }
+    let (bike_then, _) = bike.bike_at(&to.revision.commit)?;
+    Ok(CompareReport {
+        bike: bike_then.name.clone(),
+        fuel: bike_then.fuel_name.clone(),
+        from: from.name(),
+        to: to.name(),
+        before: HistoryEntry::new(from.revision),
+        after: HistoryEntry::new(to.revision),
+        builds: builds_between(told.builds, &from.revision.record.build, &to.revision.record.build),
+        revisions,
+        slots,
+        came_or_went,
+        rides,
+        power,
+        notes,
+        cautions: CAUTIONS.map(str::to_owned).to_vec(),
+    })
+}
+
+/// The two sides, with the slot that was asked for on both.
+fn points<'a>(
+    bike: &'a OpenBike,
+    request: &CompareRequest,
+) -> Result<(Point<'a>, Point<'a>), OperationError> {
+    let oldest = || bike.revisions.last().ok_or_else(no_revisions);
+    let newest = || bike.newest().ok_or_else(no_revisions);
+    let mut from = match &request.from {
+        Some(name) => find_point(bike, name)?,
+        None => Point { revision: oldest()?, slot: None },
+    };
+    let mut to = match &request.to {
+        Some(name) => find_point(bike, name)?,
+        None => Point { revision: newest()?, slot: None },
+    };
+    for point in [&mut from, &mut to] {
+        match (&point.slot, &request.slot) {
+            (Some(named), Some(slot)) if named != slot => {
+                return Err(OperationError::failed(
+                    format!("slot `{named}` and slot `{slot}` are both asked for"),
+                    "name one of them",
+                ));
+            }
+            (_, Some(slot)) => point.slot = Some(slot_at(bike, point.revision, slot)?),
+            (_, None) => {}
+        }
+    }
+    match (&from.slot, &to.slot) {
+        (Some(slot), None) => to.slot = Some(slot_at(bike, to.revision, slot)?),
+        (None, Some(slot)) => from.slot = Some(slot_at(bike, from.revision, slot)?),
+        _ => {}
+    }
+    Ok((from, to))
+}
+
+/// Which slot is held against which.
+fn slot_pairs(
+    bike: &OpenBike,
+    from: &Point<'_>,
+    to: &Point<'_>,
+) -> Result<Vec<(String, String)>, OperationError> {
+    if let (Some(before), Some(after)) = (&from.slot, &to.slot) {
+        return Ok(vec![(before.clone(), after.clone())]);
+    }
+    let (then, _) = bike.bike_at(&from.revision.commit)?;
+    let (now, _) = bike.bike_at(&to.revision.commit)?;
+    let shared = now.slots.iter().filter(|slot| then.slots.contains(slot));
+    Ok(shared.map(|slot| (slot.clone(), slot.clone())).collect())
+}
+
+fn slot_compared(
+    bike: &OpenBike,
+    (from, slot_before): (&Revision, &str),
+    (to, slot_after): (&Revision, &str),
+) -> Result<SlotCompared, OperationError> {
+    let (bike_then, _) = bike.bike_at(&from.commit)?;
+    let (bike_now, _) = bike.bike_at(&to.commit)?;
+    let before = bike.tables_at(&from.commit, slot_before)?;
+    let after = bike.tables_at(&to.commit, slot_after)?;
+    let kind = bike_now.controller.fuel_table;
+    let same_load = bike_then.controller.load == bike_now.controller.load;
+    let same_fuel = same_load && bike_then.controller.fuel_table == kind;
+    let held = match slot_before == slot_after {
+        true => bike.evidence_at(&to.commit, slot_after)?,
+        false => Vec::new(),
+    };
+    let mut tables = Vec::new();
+    for role in [TableRole::Fuel, TableRole::Mixture, TableRole::Spark] {
+        let (was, is) = (table_of(&before, role), table_of(&after, role));
+        let comparable = if role == TableRole::Fuel { same_fuel } else { same_load };
+        let change = was
+            .zip(is)
+            .filter(|_| comparable)
+            .map(|(was, is)| table_change(slot_after, role, was, is, &held, kind));
+        if was.is_some() || is.is_some() {
+            tables.push(TableCompared {
+                table: role,
+                before: was.map(|table| shown(slot_before, role, table)),
+                after: is.map(|table| shown(slot_after, role, table)),
+                change,
+            });
+        }
+    }
+    let fuel = tables.iter().find(|t| t.table == TableRole::Fuel).and_then(|t| t.change.as_ref());
+    let fuel = fuel.map(|change| {
+        let known = || change.cells.iter().map(|c| c.change_pct).filter(|pct| pct.is_finite());
+        FuelChange {
+            cells: after.fuel.values.len(),
+            changed: change.cells.len(),
+            leanest_pct: known().fold(0.0, f64::min),
+            richest_pct: known().fold(0.0, f64::max),
+        }
+    });
+    Ok(SlotCompared {
+        slot: slot_after.to_owned(),
+        from_slot: (slot_before != slot_after).then(|| slot_before.to_owned()),
+        fuel_table: kind,
+        tables,
+        fuel,
+        time_well_known: None,
+    })
+}
+
+fn table_of(tables: &SlotTables, role: TableRole) -> Option<&Table> {
+    match role {
+        TableRole::Fuel => Some(&tables.fuel),
+        TableRole::Mixture => Some(&tables.mixture),
+        TableRole::Spark => tables.spark.as_ref(),
+    }
+}
+
+/// The builds after the one before, up to the one after.
+fn builds_between(builds: Vec<SeasonBuild>, before: &str, after: &str) -> Vec<SeasonBuild> {
+    let at = |name: &str| builds.iter().position(|build| build.build == name);
+    let (Some(first), Some(last)) = (at(before), at(after)) else { return Vec::new() };
+    builds.into_iter().take(last + 1).skip(first + 1).collect()
+}

@@ -1,0 +1,78 @@
+//! Before and after, as text: in short; the page has it all.
+
+use super::documentation::wrap;
+use super::style::{faint, strong, warning};
+use crate::operations::CompareReport;
+use crate::units::{counted, fixed, signed};
+use std::fmt::Write as _;
+
+/// The report in few lines.
+pub fn compare(report: &CompareReport, width: usize) -> String {
+    let mut text = format!("{}: {} → {}\n", strong(&report.bike), report.from, report.to);
+    for build in &report.builds {
+        let _ = writeln!(text, "  {}: {}", build.build, build.what.as_deref().unwrap_or("not said"));
+    }
+    if report.builds.is_empty() {
+        let _ = writeln!(text, "  the hardware is the same before and after");
+    }
+    let _ = write!(text, "\n{}\n", strong("maps"));
+    for slot in &report.slots {
+        let name = match &slot.from_slot {
+            Some(before) => format!("{} against {before}", slot.slot),
+            None => slot.slot.clone(),
+        };
+        let line = match &slot.fuel {
+            None => format!("{name}: fuel cells hold other things before and after"),
+            Some(fuel) if fuel.changed == 0 => format!("{name}: no fuel cell changed"),
+            Some(fuel) => format!(
+                "{name}: {} of {} changed, from {} % to {} % of fuel",
+                fuel.changed,
+                counted(fuel.cells, "fuel cell"),
+                signed(fuel.leanest_pct, 1),
+                signed(fuel.richest_pct, 1)
+            ),
+        };
+        let _ = writeln!(text, "  {line}");
+        for table in slot.tables.iter().filter(|t| t.table != crate::bike::TableRole::Fuel) {
+            let changed = table.change.as_ref().map_or(0, |c| c.cells.len());
+            if changed > 0 {
+                let _ =
+                    writeln!(text, "  {name}: {} {} changed", counted(changed, "cell"), table.table.name());
+            }
+        }
+    }
+    for what in &report.came_or_went {
+        let _ = writeln!(text, "  {what}");
+    }
+    let runs = counted(report.revisions.len(), "revision");
+    let _ = writeln!(text, "\n{runs} with {} behind them", counted(report.rides.len(), "ride"));
+    for comparison in report.power.iter().flat_map(|power| &power.comparisons) {
+        let says = &comparison.says;
+        for (what, gain) in [("most power", &says.peak_power), ("mean power", &says.area)] {
+            let words = match gain.is_more_than_uncertainty {
+                true => "more than the uncertainty",
+                false => "within the uncertainty",
+            };
+            let _ = writeln!(
+                text,
+                "{what}: {} → {} kW, {} ± {} %, {words}",
+                fixed(gain.before, 1),
+                fixed(gain.after, 1),
+                signed(gain.gain_pct, 1),
+                fixed(gain.band_pct, 1)
+            );
+        }
+    }
+    for note in report.notes.iter().chain(report.power.iter().flat_map(|power| &power.notes)) {
+        let _ = writeln!(text, "{}", wrap(&format!("note: {note}"), width));
+    }
+    for caution in report.power.iter().flat_map(|power| &power.cautions) {
+        let _ = writeln!(text, "{}", wrap(&format!("{}: {caution}", warning("caution")), width));
+    }
+    let _ = writeln!(
+        text,
+        "{}",
+        faint("--html FILE writes the page for the bike's owner, with maps, curves, rides and cautions")
+    );
+    text
+}
