@@ -48,7 +48,7 @@ fn the_owner_s_page_tells_what_was_changed_the_maps_the_curves_the_rides_and_wha
 
     let said = bench.on_bike(&[&["compare"], &files[..]].concat()).exits(0);
     let said = said.says("sharper <cams> & springs").says("more than the uncertainty").says("2 rides");
-    assert!(said.out.contains("common practice, no source"), "{}", said.out);
+    assert!(said.out.contains("8 to 10 % is what people expect"), "{}", said.out);
     bench.on_bike(&["compare"]).exits(0).says("no power was measured");
 
     let file = bench.home().join("owner.html");
@@ -61,7 +61,7 @@ fn the_owner_s_page_tells_what_was_changed_the_maps_the_curves_the_rides_and_wha
         "What to mind",
         "more than the uncertainty",
         "for the rules of your country",
-        "rides/r1/",
+        "r1/sim-1.csv",
     ] {
         assert!(page.contains(part), "no `{part}`");
     }

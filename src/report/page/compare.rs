@@ -267,7 +267,10 @@ fn power_section(power: &PowerReport) -> Markup {
             ]))
         }
         ul.plain.small {
-            @for note in power.curves.iter().flat_map(|curve| &curve.notes).chain(&power.notes) { li { (sentence(note)) } }
+            @for curve in &power.curves {
+                @for note in &curve.notes { li { (curve.file.display()) ": " (note) "." } }
+            }
+            @for note in &power.notes { li { (sentence(note)) } }
         }
     }
 }

@@ -35,7 +35,7 @@ pub(super) fn power_figure(report: &PowerReport) -> Markup {
         figure.chart {
             figcaption { b { "Power." } " " (says) }
             svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(says)
-                style="max-width:100%;height:auto" font-size="13" fill="currentColor" {
+                style="width:100%;max-width:46rem;height:auto" font-size="13" fill="currentColor" {
                 @for rpm in marks(low, high) { (rule([x(rpm), TOP], [x(rpm), HEIGHT - BOTTOM])) }
                 @for kw in marks(0.0, top) { (rule([LEFT, y(kw)], [WIDTH - RIGHT, y(kw)])) }
                 @for rpm in marks(low, high) {
