@@ -225,7 +225,7 @@ fn make(bike: &TestBike, character: &Character, plan: &Plan, seed: u64, air_temp
     let ride =
         Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes(), &rideloop::ride::Loggers::none())
             .expect("a ride");
-    let context = RideContext { bike: &bike.bike, ridden: tables, today: tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike.bike, tables, "main");
     Made { outcome: run_ride(plan, &ride, &context).expect("channels"), alone: of_one_ride(&ride, &context) }
 }
 

@@ -41,7 +41,7 @@ fn main() {
     let path = Path::new("ride.csv");
     let plan_text = include_str!("../pipelines/road.yaml");
     let plan = Plan::parse("road", Path::new("road.yaml"), plan_text).expect("shipped");
-    let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike, &tables, "main");
     let ride = Ride::read(path, text.as_bytes(), &rideloop::ride::Loggers::none()).expect("a ride");
 
     let floor = median(|| text.bytes().filter(|b| *b == b'\n').count());

@@ -30,7 +30,12 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
     let outcomes: Vec<RideOutcome> = ridden
         .iter()
         .map(|ridden| {
-            let context = RideContext { bike: &bike.bike, ridden: &ridden.tables, today, slot: "main" };
+            let context = RideContext {
+                bike: &bike.bike,
+                ridden: rideloop::pipeline::Ridden::Slot(&ridden.tables),
+                today,
+                slot: "main",
+            };
             run_ride(&plan, ridden.ride(), &context).expect("channels")
         })
         .collect();

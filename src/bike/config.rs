@@ -271,6 +271,9 @@ pub struct Controller {
     /// Who corrects for air temperature and pressure.
     #[serde(default)]
     pub density: Density,
+    /// Whether the slots hold one truth of how the engine breathes.
+    #[serde(default)]
+    pub breathing: Breathing,
     /// The smallest step a cell of the fuel table can hold.
     pub resolution: f64,
 }
@@ -352,6 +355,18 @@ pub enum Density {
     Controller,
     /// Nobody does.
     None,
+}
+
+/// Whether a ride on one slot says what the fuel tables of the others should hold.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Breathing {
+    /// A ride feeds the fuel table of the slot it was made on.
+    #[default]
+    Own,
+    /// The fuel tables of all slots describe the same air; the slots differ in the wanted
+    /// lambda alone, so that a ride on any of them feeds them all.
+    Shared,
 }
 
 /// What the controller does to the mixture on its own.
@@ -512,6 +527,7 @@ impl Bike {
         meaning.injectors(file.injectors.as_ref());
         meaning.ranges(&file);
         meaning.slots(&file.slots);
+        meaning.breathing(&file.controller);
         let fuel = meaning.fuel(&file.fuel);
         let resolution = meaning.resolution(file.controller.resolution);
         match (fuel, resolution, meaning.found.is_empty()) {
@@ -537,6 +553,11 @@ impl Bike {
     /// The JSON Schema of bike.yaml.
     pub fn schema() -> serde_json::Value {
         yaml::schema_of::<BikeFile>()
+    }
+
+    /// Whether a ride on any slot says what the fuel tables of all of them should hold.
+    pub fn shares_breathing(&self) -> bool {
+        self.controller.breathing == Breathing::Shared
     }
 
     /// AFR for people, from lambda.
@@ -624,6 +645,29 @@ impl Meaning<'_> {
         }
     }
 
+    fn breathing(&mut self, controller: &Controller) {
+        if controller.breathing == Breathing::Own {
+            return;
+        }
+        let why = match (controller.mixture, controller.fuel_table) {
+            (Mixture::Table, _) => {
+                "with `mixture: table` each fuel table has its own wanted lambda baked in, so that no two slots hold \
+                 the same"
+            }
+            (Mixture::Controller, FuelTableKind::TrimPct) => {
+                "a `trim_pct` table stands on a stock map that nobody knows, and slots may stand on different ones"
+            }
+            (Mixture::Controller, FuelTableKind::VePct | FuelTableKind::PulseWidthMs) => return,
+        };
+        self.say(
+            &["controller", "breathing"],
+            format!(
+                "`breathing: shared` needs `mixture: controller` and a fuel table of ve_pct or pulse_width_ms: {why}; \
+                 write `breathing: own`, or leave it out"
+            ),
+        );
+    }
+
     fn resolution(&mut self, step: f64) -> Option<Resolution> {
         let resolution = Resolution::new(step).filter(|_| (0.001..=10.0).contains(&step));
         if resolution.is_none() {
@@ -708,6 +752,22 @@ slots: [power, economy]
         let fixed = SAMPLE.replace("estimate", "{ cycles: 2.0, transport_ml: 900, lag_s: 0.09 }");
         let bike = Bike::parse(Path::new("bike.yaml"), &fixed).expect("valid");
         assert!(matches!(bike.lambda_sensor.delay, Delay::Fixed(d) if d.cycles == 2.0));
+    }
+
+    #[test]
+    fn slots_share_their_breathing_only_where_their_fuel_tables_can_hold_the_same() {
+        let with = |breathing: &str, mixture: &str, kind: &str| {
+            let line = format!("mixture: {mixture}\n  breathing: {breathing}");
+            messages(&SAMPLE.replace("mixture: controller", &line).replace("ve_pct", kind))
+        };
+        for kind in ["ve_pct", "pulse_width_ms"] {
+            assert_eq!(with("shared", "controller", kind), Vec::<String>::new());
+            let refused = with("shared", "table", kind);
+            assert!(refused[0].starts_with("bike.yaml:10:14: `breathing: shared` needs"), "{refused:?}");
+            assert!(refused[0].contains("baked in") && refused[0].contains("write `breathing: own`"));
+        }
+        assert!(with("shared", "controller", "trim_pct")[0].contains("stock map"));
+        assert_eq!(with("own", "table", "trim_pct"), Vec::<String>::new());
     }
 
     #[test]

@@ -13,8 +13,8 @@ mod template;
 
 pub use builds::{Build, Builds, FIRST_BUILD};
 pub use config::{
-    Bike, Chassis, ClosedLoop, ClosedLoopMode, Controller, Cooling, Delay, Density, Engine, FixedDelay,
-    FuelTableKind, Gearing, Injectors, LambdaSensor, Mixture, Region, WarmEngine,
+    Bike, Breathing, Chassis, ClosedLoop, ClosedLoopMode, Controller, Cooling, Delay, Density, Engine,
+    FixedDelay, FuelTableKind, Gearing, Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
 pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, SMOOTH_PCT, apply_changes};

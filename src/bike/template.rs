@@ -254,6 +254,8 @@ controller:
   load: {load}        # throttle_pct | map_kpa
   mixture: {mixture}         # controller: it divides by mixture.csv itself; table: the fuel table has it baked in
   density: controller         # controller: it corrects for air itself; none: nobody does
+  breathing: own              # own: a ride corrects the slot it was made on; shared: the slots differ in mixture.csv
+                              # alone, so that a ride on any of them corrects them all (mixture: controller only)
   resolution: {resolution}             # the smallest step a fuel cell can hold
 
 # none | trim_logged | unlogged, with optional region: {{ rpm: [a, b], load: [c, d] }}

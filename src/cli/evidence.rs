@@ -36,6 +36,10 @@ enum Deed {
         /// The slot; without it the first of bike.yaml.
         #[arg(long, value_name = "NAME")]
         slot: Option<String>,
+        /// The slot that rides were made on whose log and register do not tell it; for slots that
+        /// share their breathing.
+        #[arg(long, value_name = "NAME")]
+        ridden_on: Option<String>,
         /// A file that ends with .parquet takes all rides; a folder takes a file for each.
         #[arg(long, value_name = "FILE_OR_FOLDER")]
         out: PathBuf,
@@ -60,10 +64,11 @@ enum Deed {
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     match &args.deed {
-        Deed::Collect { pipeline, slot, out, rides } => {
+        Deed::Collect { pipeline, slot, ridden_on, out, rides } => {
             let request = CollectRequest {
                 pipeline: pipeline.clone(),
                 slot: slot.clone(),
+                ridden_on: ridden_on.clone(),
                 rides: rides.clone(),
                 out: out.clone(),
             };

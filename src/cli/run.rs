@@ -27,6 +27,10 @@ pub(super) struct Args {
     /// The slot; without it the first of bike.yaml.
     #[arg(long, value_name = "NAME")]
     slot: Option<String>,
+    /// The slot that rides were made on whose log and register do not tell it; for slots that
+    /// share their breathing.
+    #[arg(long, value_name = "NAME")]
+    ridden_on: Option<String>,
     /// Show it all and write nothing.
     #[arg(long)]
     dry_run: bool,
@@ -64,6 +68,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     let request = RunRequest {
         pipeline: args.pipeline.clone(),
         slot: args.slot.clone(),
+        ridden_on: args.ridden_on.clone(),
         dry_run: args.dry_run,
         rides: args.rides.clone(),
         when: context.now,

@@ -32,6 +32,10 @@ pub(super) struct Args {
     /// The slot; without it the first of bike.yaml.
     #[arg(long, value_name = "NAME")]
     slot: Option<String>,
+    /// The slot that rides were made on whose log and register do not tell it; for slots that
+    /// share their breathing.
+    #[arg(long, value_name = "NAME")]
+    ridden_on: Option<String>,
     /// Make the revision that a look asks for; without it nothing is written.
     #[arg(long)]
     commit: bool,
@@ -84,6 +88,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     let request = || RunRequest {
         pipeline: args.pipeline.clone(),
         slot: args.slot.clone(),
+        ridden_on: args.ridden_on.clone(),
         dry_run: !args.commit,
         rides: Vec::new(),
         when: now(),

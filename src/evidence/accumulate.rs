@@ -94,7 +94,7 @@ impl<'a> OnGrid<'a> {
     }
 
     /// The cells that a sample speaks for, each with its share.
-    fn shares(&self, sample: usize) -> impl Iterator<Item = (usize, f64)> + use<'_> {
+    pub fn shares(&self, sample: usize) -> impl Iterator<Item = (usize, f64)> + use<'_> {
         let corners = self.places[sample].corners();
         let certainty = self.ride.samples[sample].certainty;
         let shares = corners.cells.into_iter().zip(corners.weights.map(|weight| weight * certainty));

@@ -211,7 +211,7 @@ mod tests {
         change(&mut bike);
         let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &crate::ride::Loggers::none())
             .expect("a ride");
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         of_one_ride(&ride, &context).iter().map(|f| format!("{} {}", f.name, f.severity.word())).collect()
     }
 

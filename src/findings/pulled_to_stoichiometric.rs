@@ -85,7 +85,7 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
     if scene.bike().closed_loop.mode != ClosedLoopMode::None {
         return Vec::new();
     }
-    let grid = &scene.context.ridden.fuel.grid;
+    let grid = &scene.rows.ridden(scene.context).most_ridden().fuel.grid;
     let cells = cells_of(scene, grid);
     regions(grid, &cells).iter().filter_map(|region| judge(scene, grid, &cells, region)).collect()
 }
@@ -93,8 +93,8 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
 fn cells_of(scene: &Scene<'_>, grid: &Grid) -> Vec<Option<CellSeen>> {
     let (rpm, load, lambda) = (scene.rows.rpm(), scene.rows.load(), scene.rows.lambda());
     let places = scene.rows.places(grid);
-    let mixture = &scene.context.ridden.mixture;
-    let mixture_places = scene.rows.places(&mixture.grid);
+    let ridden = scene.rows.ridden(scene.context);
+    let asked = ridden.wanted(&scene.rows);
     let mut samples: Vec<Vec<usize>> = vec![Vec::new(); grid.cells()];
     for i in (0..lambda.len()).filter(|i| scene.steady[*i]) {
         if !(rpm[i].is_nan() || load[i].is_nan() || lambda[i].is_nan()) {
@@ -107,7 +107,7 @@ fn cells_of(scene: &Scene<'_>, grid: &Grid) -> Vec<Option<CellSeen>> {
             return None;
         }
         // The mixture table, not a logged target: in closed loop that may be 1 already.
-        let wanted: Vec<f64> = samples.iter().map(|i| mixture.at_place(&mixture_places[*i])).collect();
+        let wanted: Vec<f64> = samples.iter().map(|i| asked(*i)).collect();
         let reads: Vec<f64> = samples.iter().map(|i| lambda[*i]).collect();
         let off: Vec<f64> = reads.iter().zip(&wanted).map(|(reads, wanted)| reads / wanted).collect();
         Some(CellSeen {
@@ -301,7 +301,7 @@ mod tests {
             let ride =
                 Ride::read(Path::new("ride.csv"), log.to_csv(None).as_bytes(), &crate::ride::Loggers::none())
                     .expect("a ride");
-            let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+            let context = RideContext::of_one_slot(&bike, &tables, "main");
             let found = of_one_ride(&ride, &context).into_iter().find(|f| f.name == ENTRY.name)?;
             assert_eq!(found.severity, Severity::Warning);
             Some(format!("{} ({})", found.saw, found.region.expect("a region")))

@@ -56,12 +56,13 @@ fn compare(scene: &Scene<'_>) -> Option<Seen> {
         ClosedLoopMode::None | ClosedLoopMode::Unlogged => None,
     };
     let (rpm, load) = (scene.rows.rpm(), scene.rows.load());
+    let ridden = scene.rows.ridden(scene.context);
     let off = |i: usize| {
-        let table = scene.context.ridden.fuel.at(rpm[i], load[i]);
+        let table = ridden.tables(i).fuel.at(rpm[i], load[i]);
         let wanted = match controller.mixture {
             Mixture::Controller => {
                 let logged = target.as_ref().map(|t| t[i]).filter(|t| t.is_finite() && *t > 0.0);
-                logged.unwrap_or_else(|| scene.context.ridden.mixture.at(rpm[i], load[i]))
+                logged.unwrap_or_else(|| ridden.tables(i).mixture.at(rpm[i], load[i]))
             }
             Mixture::Table => 1.0,
         };
@@ -126,7 +127,7 @@ mod tests {
             let text: String = written(&channels).lines().enumerate().map(slots).collect();
             let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &crate::ride::Loggers::none())
                 .expect("a ride");
-            let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+            let context = RideContext::of_one_slot(&bike, &tables, "main");
             of_one_ride(&ride, &context).len()
         };
         assert_eq!((on("main"), on("economy")), (1, 0));

@@ -2,7 +2,7 @@
 //! steady engine. The usual settings of the stages decide, whatever the pipeline.
 
 use crate::bike::Bike;
-use crate::pipeline::{RideContext, Rows, hold, signs, stages};
+use crate::pipeline::{RideContext, Rows, hold, on_known_slot, signs, stages};
 use crate::ride::{Channel, Ride, median};
 
 /// One ride and what its engine does.
@@ -22,7 +22,7 @@ pub struct Scene<'a> {
     pub warm: Vec<bool>,
     /// Warm, and burning fuel for a while.
     pub fuelled: Vec<bool>,
-    /// Fuelled, on the slot in question, and neither throttle nor speed moves much.
+    /// Fuelled, on a slot in question, and neither throttle nor speed moves much.
     pub steady: Vec<bool>,
 }
 
@@ -56,7 +56,7 @@ impl<'a> Scene<'a> {
         let near_cut = hold(rows.time_s(), &cut, BEFORE_CUT_S, AFTER_CUT_S);
         let fuelled: Vec<bool> = warm.iter().zip(&near_cut).map(|(warm, near)| *warm && !near).collect();
         let still = both(&fuelled, &kept_by(&["gear_shift", "transients"])?);
-        let steady = both(&still, &signs::on_slot(ride, context.slot));
+        let steady = both(&still, &on_known_slot(ride, context));
         Some(Self { ride, context, rows, running, cut, warm, fuelled, steady })
     }
 

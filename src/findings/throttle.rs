@@ -59,7 +59,9 @@ fn never_closes(scene: &Scene<'_>, throttle: &[f64]) -> Option<Seen> {
     }
     // A controller may count its idle stop as some per cent; its table then begins there.
     let lowest_load = match scene.bike().controller.load {
-        LoadAxis::ThrottlePct => scene.context.ridden.fuel.grid.load.breakpoints()[0].max(0.0),
+        LoadAxis::ThrottlePct => {
+            scene.rows.ridden(scene.context).most_ridden().fuel.grid.load.breakpoints()[0].max(0.0)
+        }
         LoadAxis::MapKpa => 0.0,
     };
     let reads = middle(&scene.values_where(throttle, &closed))?;

@@ -2,13 +2,13 @@
 
 use super::check::RideCheck;
 use super::delay::RideDelay;
+use super::made_on::tables_of;
 use super::open::OpenBike;
 use super::ride_key::{KeyOfRun, KeyOfTables};
-use super::run_sums::tables_of;
 use crate::bike::{Bike, SlotTables};
 use crate::cache::{Cache, FileHashes, Kind};
 use crate::findings;
-use crate::pipeline::{FoundDelay, Plan, RideContext, found_delay};
+use crate::pipeline::{FoundDelay, Plan, Ridden, RideContext, found_delay};
 use crate::ride::{Channel, FoundRide, Loggers, Ride};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -58,9 +58,15 @@ pub(super) fn check_rides(
         .filter_map(|(made_on, tables)| {
             let (bike, ridden) = (bike?, tables.as_ref()?);
             let slot = made_on.0.as_str();
-            let context = RideContext { bike: &bike.folder.bike, ridden, today: bike.today(slot), slot };
-            let key =
-                |plan| KeyOfRun::new(plan, loggers, (context.bike, context.today, slot)).made_on(ridden);
+            let context = RideContext {
+                bike: &bike.folder.bike,
+                ridden: Ridden::Slot(ridden),
+                today: bike.today(slot),
+                slot,
+            };
+            let key = |plan| {
+                KeyOfRun::new(plan, loggers, (context.bike, context.today)).made_on(context.ridden, slot)
+            };
             Some((made_on, (context, plan.map(key))))
         })
         .collect();

@@ -113,6 +113,7 @@ pub fn demo(
         let run_request = RunRequest {
             pipeline: DEFAULT_PIPELINE.to_owned(),
             slot: Some(slot.clone()),
+            ridden_on: None,
             dry_run: false,
             rides: Vec::new(),
             when,

@@ -142,6 +142,22 @@ impl OpenBike {
         }
     }
 
+    /// The slot that rides are said to have been made on.
+    ///
+    /// # Errors
+    /// When bike.yaml does not have it, or its slots do not share their breathing.
+    pub(super) fn ridden_on(&self, named: Option<&str>) -> Result<Option<String>, OperationError> {
+        match named {
+            None => Ok(None),
+            Some(_) if !self.folder.bike.shares_breathing() => Err(OperationError::failed(
+                "--ridden-on is for slots that share their breathing, and each slot of this bike breathes for itself",
+                "--slot names the slot that was ridden and is corrected; `breathing: shared` in bike.yaml lets a \
+                 ride on one slot correct them all",
+            )),
+            Some(name) => self.slot(Some(name)).map(Some),
+        }
+    }
+
     /// The tables of a slot as they are now.
     pub fn today(&self, slot: &str) -> &SlotTables {
         &self.folder.slots[slot]

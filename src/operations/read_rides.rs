@@ -1,10 +1,10 @@
 //! Rides of the build read one by one, for commands that only look.
 
 use super::error::OperationError;
+use super::made_on::tables_of;
 use super::open::OpenBike;
-use super::rides::{RideStanding, UsableRide};
+use super::rides::{Asked, RideStanding, UsableRide};
 use super::run::Progress;
-use super::run_sums::tables_of;
 use crate::bike::SlotTables;
 use crate::pipeline::RideChoice;
 use crate::ride::Ride;
@@ -78,7 +78,8 @@ pub(super) fn standings_of_build(
     slot: &str,
     named: &[PathBuf],
 ) -> Result<Vec<RideStanding>, OperationError> {
-    Ok(bike.standing(&bike.find_rides(named)?, slot, RideChoice::Build))
+    let found = bike.hashed(bike.find_rides(named)?);
+    Ok(bike.standing_of(found, (slot, Asked::SlotItself), RideChoice::Build))
 }
 
 /// The same, for what says nothing without a ride.

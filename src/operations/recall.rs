@@ -1,9 +1,9 @@
 //! What each ride of a run said: kept from before where it still holds, or read anew.
 
+use super::made_on::MadeOn;
 use super::ride_key::{KeyOfRun, KeyOfTables};
 use super::ride_record::{Recorded, RideFailure, RideRecord, decode, encode};
 use super::rides::UsableRide;
-use crate::bike::SlotTables;
 use crate::cache::{Cache, FileHashes, Key, Kind};
 use crate::pipeline::{Plan, RideContext};
 use crate::ride::Loggers;
@@ -17,24 +17,35 @@ pub(super) struct Recall<'a> {
     files: &'a FileHashes,
     loggers: &'a Loggers,
     cache: Option<&'a Cache>,
-    /// By revision: the context of the rides made on it, and their keys as far as they agree.
-    by_revision: BTreeMap<&'a str, (RideContext<'a>, KeyOfTables)>,
+    /// By revision and slot: the context of the rides made on them, and their keys as far as
+    /// they agree.
+    by_tables: BTreeMap<&'a str, BTreeMap<&'a str, (RideContext<'a>, KeyOfTables)>>,
 }
 
 impl<'a> Recall<'a> {
-    /// For rides made on these tables; `context` holds what all of them have in common.
+    /// For these rides, whose tables serve; `context` holds what all of them have in common.
     pub fn new(
         plan: &'a Plan,
         (files, loggers): (&'a FileHashes, &'a Loggers),
         cache: Option<&'a Cache>,
-        context: RideContext<'a>,
-        ridden: &'a BTreeMap<String, SlotTables>,
+        context: &RideContext<'a>,
+        (made_on, rides): (&'a MadeOn, &'a [UsableRide]),
     ) -> Self {
-        let key = KeyOfRun::new(plan, loggers, (context.bike, context.today, context.slot));
-        let by_revision = ridden.iter().map(|(revision, ridden)| {
-            (revision.as_str(), (RideContext { ridden, ..context }, key.made_on(ridden)))
-        });
-        Self { plan, files, loggers, cache, by_revision: by_revision.collect() }
+        let key = KeyOfRun::new(plan, loggers, (context.bike, context.today));
+        let mut by_tables: BTreeMap<&str, BTreeMap<&str, _>> = BTreeMap::new();
+        for ride in rides {
+            let by_slot = by_tables.entry(&ride.revision).or_default();
+            if let (false, Ok(context)) =
+                (by_slot.contains_key(ride.slot.as_str()), made_on.context(ride, context))
+            {
+                by_slot.insert(&ride.slot, (context, key.made_on(context.ridden, context.slot)));
+            }
+        }
+        Self { plan, files, loggers, cache, by_tables }
+    }
+
+    fn of_tables(&self, ride: &UsableRide) -> &(RideContext<'a>, KeyOfTables) {
+        &self.by_tables[ride.revision.as_str()][ride.slot.as_str()]
     }
 
     /// Under what the records of all rides hold that were made on the tables of this one.
@@ -42,7 +53,7 @@ impl<'a> Recall<'a> {
     /// # Panics
     /// When these tables were not given.
     pub fn key_of_tables(&self, ride: &UsableRide) -> Key {
-        self.by_revision[ride.revision.as_str()].1.in_common()
+        self.of_tables(ride).1.in_common()
     }
 
     /// What a ride said. At most its bytes and columns are in memory besides.
@@ -53,7 +64,7 @@ impl<'a> Recall<'a> {
     /// # Panics
     /// When the tables the ride was made on were not given.
     pub fn ride(&self, ride: &UsableRide) -> Recorded {
-        let (context, key) = &self.by_revision[ride.revision.as_str()];
+        let (context, key) = self.of_tables(ride);
         // By the name it was registered under: renamed since, it is the same ride.
         let name = Path::new(&ride.name);
         let key = key.of_ride(&ride.sha256, name);

@@ -23,7 +23,7 @@ use crate::evidence::{RIDES_END, RideStatement, RideStatements};
 use crate::ledger::{Revision, RevisionKind, Store};
 use crate::pipeline::{Plan, RideContext, shipped};
 use crate::problem::Problem;
-use crate::ride::{FoundRide, Loggers, Register, hash};
+use crate::ride::{FoundRide, LOGGED_SLOT, Loggers, Register, hash};
 use crate::table;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -267,10 +267,11 @@ fn run_again(
     if !bike.folder.slots.contains_key(slot) {
         return Err(format!("its bike.yaml has no slot {slot}"));
     }
-    let mut usable = usable_rides(revision, &bike.register, rides)?;
+    let mut usable = usable_rides(revision, (&bike, slot), rides)?;
     let request = RunRequest {
         pipeline: plan.name.clone(),
         slot: Some(slot.clone()),
+        ridden_on: None,
         dry_run: true,
         rides: Vec::new(),
         when: revision.when,
@@ -282,9 +283,9 @@ fn run_again(
         return Err(format!("{}: {}", ride.file, ride.why));
     }
     let today = bike.today(slot);
-    let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot };
+    let context = RideContext::of_one_slot(&bike.folder.bike, today, slot);
     // Nothing that was kept is believed.
-    let recall = Recall::new(&plan, (&bike.files, &bike.loggers), None, context, &ridden);
+    let recall = Recall::new(&plan, (&bike.files, &bike.loggers), None, &context, (&ridden, &usable));
     let outcomes: Vec<_> = usable
         .par_iter()
         .map(|ride| {
@@ -302,7 +303,7 @@ fn run_again(
     }
     let (proposal, _) = propose_from(&bike, &plan, slot, &good, revision.when).map_err(said)?;
     fill_cells(&mut report, &proposal, &good, &bike);
-    report.statements = statements(&report, &proposal, &good, &ridden, &bike);
+    report.statements = statements(&report, &proposal, &good, &bike);
     Ok(files_of_run(&report, &proposal))
 }
 
@@ -316,11 +317,12 @@ fn register_of(files: &CommitFiles<'_>) -> Result<Register, OperationError> {
 /// The rides of a revision as the register of its own commit knows them.
 fn usable_rides(
     revision: &Revision,
-    register: &Register,
+    (bike, slot): (&OpenBike, &str),
     rides: &RidesByHash,
 ) -> Result<Vec<UsableRide>, String> {
     let usable = revision.record.rides.iter().map(|ride| {
-        let known = register
+        let known = bike
+            .register
             .by_hash(&ride.sha256)
             .ok_or_else(|| format!("its own rides.yaml does not know the ride {}", ride.file))?;
         Ok(UsableRide {
@@ -329,6 +331,7 @@ fn usable_rides(
             sha256: ride.sha256.clone(),
             revision: known.revision.clone(),
             build: known.build.clone(),
+            slot: bike.told_slot(Some(known), slot).unwrap_or(LOGGED_SLOT).to_owned(),
             revision_presumed: false,
             is_new: true,
         })

@@ -9,7 +9,7 @@ use super::read_rides::{RiddenTables, RideRead, needed_standings_of_build, read_
 use super::run::Progress;
 use crate::bike::{Bike, FuelTableKind, SlotTables};
 use crate::findings;
-use crate::pipeline::{DEFAULT_PIPELINE, Plan, RideContext, aligned_rows, signs};
+use crate::pipeline::{DEFAULT_PIPELINE, Plan, Ridden, RideContext, aligned_rows, signs};
 use crate::revision::revision_number;
 use crate::ride::{Channel, Ride};
 use crate::table::LoadAxis;
@@ -135,7 +135,8 @@ impl Look<'_> {
         if let Some(missing) = needed.into_iter().find(|channel| !log.has(*channel)) {
             return Err(format!("has no values for `{}`", missing.name()));
         }
-        let context = RideContext { bike: self.bike, ridden, today: self.today, slot: self.slot };
+        let context =
+            RideContext { bike: self.bike, ridden: Ridden::Slot(ridden), today: self.today, slot: self.slot };
         let lies = findings::of_one_ride(log, &context);
         if let Some(lie) = lies.iter().find(|finding| finding.severity == findings::Severity::Serious) {
             return Err(format!("{}: {}", lie.name, lie.saw));

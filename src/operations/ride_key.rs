@@ -1,11 +1,11 @@
 //! Under what a ride's record holds.
 //!
-//! Everything that enters a record is hashed: the log, the pipeline, bike.yaml, the tables
-//! the ride was made on, the grid and the wanted mixture of today, this program.
+//! Everything that enters a record is hashed: the log, the pipeline, bike.yaml, the slot and
+//! the tables the ride was made on, the grid and the wanted mixture of today, this program.
 
 use crate::bike::{Bike, SlotTables};
 use crate::cache::Key;
-use crate::pipeline::Plan;
+use crate::pipeline::{Plan, Ridden};
 use crate::ride::Loggers;
 use crate::table::Table;
 use sha2::{Digest, Sha256};
@@ -13,7 +13,7 @@ use std::fmt::{self, Write as _};
 use std::path::Path;
 
 /// The form of a record; another one is another record.
-const RECORD_FORM: u32 = 1;
+const RECORD_FORM: u32 = 2;
 
 /// The version of this program and its sources: another one may come to other numbers.
 pub(super) const PROGRAM: &str = env!("RIDELOOP_SOURCES");
@@ -39,16 +39,24 @@ impl KeyOfRun {
     ///
     /// Of today's tables only the grid and the mixture enter a record: the fuel of today
     /// may change and the record stays true.
-    pub fn new(plan: &Plan, loggers: &Loggers, (bike, today, slot): (&Bike, &SlotTables, &str)) -> Self {
+    pub fn new(plan: &Plan, loggers: &Loggers, (bike, today): (&Bike, &SlotTables)) -> Self {
         let known = loggers.references();
-        let settings = (RECORD_FORM, PROGRAM, &plan.sha256, bike, slot, &today.fuel.grid, known);
+        let settings = (RECORD_FORM, PROGRAM, &plan.sha256, bike, &today.fuel.grid, known);
         let hash = with_table(hashed(Sha256::new(), &settings), &today.mixture);
         Self { hash, by_name: !loggers.is_empty() }
     }
 
-    /// Goes on for the rides that were made on these tables.
-    pub fn made_on(&self, ridden: &SlotTables) -> KeyOfTables {
-        let hash = with_table(with_table(self.hash.clone(), &ridden.fuel), &ridden.mixture);
+    /// Goes on for the rides that were made on these tables, and on `slot` where the log
+    /// does not tell.
+    pub fn made_on(&self, ridden: Ridden<'_>, slot: &str) -> KeyOfTables {
+        let with = |hash, tables: &SlotTables| with_table(with_table(hash, &tables.fuel), &tables.mixture);
+        let hash = hashed(self.hash.clone(), &slot);
+        let hash = match ridden {
+            Ridden::Slot(tables) => with(hash, tables),
+            Ridden::Slots(slots) => slots
+                .iter()
+                .fold(hashed(hash, &slots.len()), |hash, (name, tables)| with(hashed(hash, name), tables)),
+        };
         KeyOfTables { hash, by_name: self.by_name }
     }
 }

@@ -106,6 +106,7 @@ pub(super) mod tests {
     use super::*;
     use crate::bike::{Bike, SlotTables, WorkTree};
     use crate::findings::Severity;
+    use crate::pipeline::Ridden;
     use crate::pipeline::stages::tests::bike;
     use crate::table::Axis;
     use crate::virtual_bike::{Ambient, BikeSpec, Character, RideRequest, RideStyle, VirtualBike};
@@ -134,7 +135,7 @@ pub(super) mod tests {
     #[test]
     fn a_record_comes_back_bit_for_bit() {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let mut record = record(&log(&bike, &tables), &context);
         assert!(record.outcome.delay.is_some() && record.outcome.funnel.kept() > 0);
         let entry = findings::registry()[0];
@@ -167,7 +168,7 @@ pub(super) mod tests {
     #[test]
     fn a_name_that_no_registry_knows_makes_a_record_stale() {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let mut record = record(&log(&bike, &tables), &context);
         let bad = BadValue { line: 2, column: 3, channel: "no_such_channel", value: "x".to_owned() };
         record.details.unparsable.push(bad);
@@ -178,23 +179,26 @@ pub(super) mod tests {
     fn what_the_key_leaves_out_does_not_change_a_record() {
         let (bike, tables) = bike();
         let bytes = log(&bike, &tables);
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let usual = record(&bytes, &context);
         let mut today = tables.clone();
         today.fuel.values.fill(f64::NAN);
         today.spark = None;
         today.locks.clear();
         let ridden = SlotTables { spark: None, locks: Vec::new(), ..tables.clone() };
-        let other = record(&bytes, &RideContext { ridden: &ridden, today: &today, ..context });
+        let other = record(&bytes, &RideContext { ridden: Ridden::Slot(&ridden), today: &today, ..context });
         assert_eq!(usual, other);
         let plan = Plan::shipped_default().expect("shipped");
         let none = Loggers::none();
         let key = |context: &RideContext<'_>, path: &str| {
-            let key = KeyOfRun::new(&plan, &none, (context.bike, context.today, context.slot));
-            key.made_on(context.ridden).of_ride("00", Path::new(path))
+            let key = KeyOfRun::new(&plan, &none, (context.bike, context.today));
+            key.made_on(context.ridden, context.slot).of_ride("00", Path::new(path))
         };
         let own = key(&context, "a.csv");
-        assert_eq!(own, key(&RideContext { ridden: &ridden, today: &today, ..context }, "b.CSV"));
+        assert_eq!(
+            own,
+            key(&RideContext { ridden: Ridden::Slot(&ridden), today: &today, ..context }, "b.CSV")
+        );
         today.fuel.grid.load = Axis::new(vec![0.0, 50.0, 100.0]).expect("ascending");
         let mut richer = tables.clone();
         richer.fuel.values[3] += 0.1;
@@ -206,14 +210,14 @@ pub(super) mod tests {
             std::fs::write(folder.path().join("loggers/box.yaml"), yaml).expect("written");
             let files = WorkTree { root: folder.path().to_path_buf() };
             let loggers = Loggers::read(&files).expect("a logger");
-            let key = KeyOfRun::new(&plan, &loggers, (&bike, &tables, "main"));
-            key.made_on(&tables).of_ride("00", Path::new(path))
+            let key = KeyOfRun::new(&plan, &loggers, (&bike, &tables));
+            key.made_on(Ridden::Slot(&tables), "main").of_ride("00", Path::new(path))
         };
         let logger = "time: { title: t, as: seconds }\nchannels:\n  rpm: { title: n }\n";
         let keys = [
             own,
             key(&RideContext { today: &today, ..context }, "a.csv"),
-            key(&RideContext { ridden: &richer, ..context }, "a.csv"),
+            key(&RideContext { ridden: Ridden::Slot(&richer), ..context }, "a.csv"),
             key(&RideContext { bike: &warmer, ..context }, "a.csv"),
             key(&RideContext { slot: "rain", ..context }, "a.csv"),
             key(&context, "a.parquet"),
@@ -221,8 +225,8 @@ pub(super) mod tests {
             of_logger(logger, "a.csv"),
             of_logger(logger, "b.csv"),
             of_logger(&logger.replace("title: n", "title: m"), "a.csv"),
-            KeyOfRun::new(&plan, &none, (&bike, &tables, "main"))
-                .made_on(&tables)
+            KeyOfRun::new(&plan, &none, (&bike, &tables))
+                .made_on(Ridden::Slot(&tables), "main")
                 .of_ride("01", Path::new("a.csv")),
         ];
         let different: std::collections::BTreeSet<_> = keys.iter().collect();

@@ -23,10 +23,23 @@ pub struct UsableRide {
     pub revision: String,
     /// The build it was made on.
     pub build: String,
+    /// The slot it was made on where its log does not tell; `as_logged` where nothing else
+    /// tells.
+    pub slot: String,
     /// Its place did not tell the revision, so the newest one was taken.
     pub revision_presumed: bool,
     /// It fed no revision of the slot yet.
     pub is_new: bool,
+}
+
+/// What rides are asked about.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Asked<'a> {
+    /// What a slot's fuel table should hold. Where slots share their breathing rides of all
+    /// slots say it; `ridden_on` is the slot of those that neither log nor register tells of.
+    Fuel { ridden_on: Option<&'a str> },
+    /// The slot itself: its spark, its throttle; rides of other slots say nothing.
+    SlotItself,
 }
 
 /// Where a found file stands.
@@ -69,6 +82,8 @@ pub enum StandingReason {
     SameRide,
     /// It was made on another slot.
     OtherSlot,
+    /// Nobody knows on which of the slots that share their breathing it was made.
+    SlotUnknown,
     /// It was made on another build.
     OtherBuild,
     /// Its folder names a revision that does not exist.
@@ -89,6 +104,7 @@ impl StandingReason {
             StandingReason::SetAside => "set_aside",
             StandingReason::SameRide => "same_ride",
             StandingReason::OtherSlot => "other_slot",
+            StandingReason::SlotUnknown => "slot_unknown",
             StandingReason::OtherBuild => "other_build",
             StandingReason::UnknownRevision => "unknown_revision",
             StandingReason::Unreadable => "unreadable",
@@ -126,9 +142,27 @@ impl OpenBike {
         Vec::new()
     }
 
-    /// Sorts found files into usable rides and the rest.
+    /// Sorts found files into rides that say something of a slot's fuel table and the rest.
     pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
-        self.standing_of(self.hashed(found.to_vec()), slot, choice)
+        self.standing_of(self.hashed(found.to_vec()), (slot, Asked::Fuel { ridden_on: None }), choice)
+    }
+
+    /// The slot that a ride was made on where its log does not tell, as far as the register
+    /// and the slots tell. Where each slot breathes for itself it is the one asked about.
+    pub(super) fn told_slot<'a>(
+        &'a self,
+        known: Option<&'a RegisteredRide>,
+        slot: &'a str,
+    ) -> Option<&'a str> {
+        if !self.folder.bike.shares_breathing() {
+            return Some(slot);
+        }
+        // What a ride that only waits is registered on was presumed, not told.
+        let told = known.filter(|ride| !ride.used_in.is_empty()).map(|ride| ride.slot.as_str());
+        match (told, self.folder.bike.slots.as_slice()) {
+            (None, [only]) => Some(only),
+            (told, _) => told,
+        }
     }
 
     /// Found files with their hashes.
@@ -147,7 +181,7 @@ impl OpenBike {
     pub(super) fn standing_of(
         &self,
         mut hashed: Vec<HashedRide>,
-        slot: &str,
+        asked: (&str, Asked<'_>),
         choice: RideChoice,
     ) -> Vec<RideStanding> {
         // A copy whose folder tells the revision speaks before one that does not.
@@ -182,7 +216,7 @@ impl OpenBike {
                 continue;
             }
             seen.push((sha256, file));
-            standings.push(match self.usable(file, sha256, slot, choice) {
+            standings.push(match self.usable(file, sha256, asked, choice) {
                 Ok(ride) => RideStanding::Usable(ride),
                 Err((reason, why)) => pass(reason, why),
             });
@@ -194,12 +228,12 @@ impl OpenBike {
         &self,
         file: &FoundRide,
         sha256: &str,
-        slot: &str,
+        (slot, asked): (&str, Asked<'_>),
         choice: RideChoice,
     ) -> Result<UsableRide, (StandingReason, String)> {
         let known = self.register.by_hash(sha256);
         let is_new = match known {
-            Some(ride) => self.pass_known(ride, slot, choice)?,
+            Some(ride) => self.pass_known(ride, (slot, asked), choice)?,
             None => true,
         };
         let (revision, build, presumed) = match known {
@@ -219,12 +253,24 @@ impl OpenBike {
             let why = format!("was made on {revision}, which this repository does not hold");
             return Err((StandingReason::UnknownRevision, why));
         }
+        let told = match asked {
+            Asked::SlotItself => slot.to_owned(),
+            Asked::Fuel { ridden_on } => {
+                let collected = || match &self.at_hand {
+                    AtHand::Collected(collected) => collected.told_slot(sha256),
+                    AtHand::Logs | AtHand::Settled(_) => None,
+                };
+                let told = self.told_slot(known, slot).or(ridden_on).map(str::to_owned);
+                told.or_else(collected).unwrap_or_else(|| LOGGED_SLOT.to_owned())
+            }
+        };
         Ok(UsableRide {
             path: file.path.clone(),
             name: file.name.clone(),
             sha256: sha256.to_owned(),
             revision,
             build,
+            slot: told,
             revision_presumed: presumed,
             is_new,
         })
@@ -234,14 +280,15 @@ impl OpenBike {
     fn pass_known(
         &self,
         ride: &RegisteredRide,
-        slot: &str,
+        (slot, asked): (&str, Asked<'_>),
         choice: RideChoice,
     ) -> Result<bool, (StandingReason, String)> {
         if ride.state == RideState::SetAside {
             let why = ride.why.as_deref().unwrap_or("no reason given");
             return Err((StandingReason::SetAside, format!("was set aside: {why}")));
         }
-        if ride.slot != slot && ride.slot != LOGGED_SLOT {
+        let crosses = matches!(asked, Asked::Fuel { .. }) && self.folder.bike.shares_breathing();
+        if !crosses && ride.slot != slot && ride.slot != LOGGED_SLOT {
             return Err((StandingReason::OtherSlot, format!("was made on slot {}", ride.slot)));
         }
         let fed = ride.used_in.iter().find(|name| self.is_of_slot(name, slot));

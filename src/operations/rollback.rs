@@ -137,7 +137,9 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     report.counted_again = register.count_again(&undone_rollbacks, &then);
     if !request.keep_rides {
         let reason = format!("rolled back to {}: {why}", target.name());
-        report.set_aside = register.set_aside_users_of(&report.undoes, &reason, &name);
+        let beside = beside(&bike, &slots);
+        report.set_aside = register.set_aside_users_of(&report.undoes, &beside, &reason, &name);
+        report.cautions.extend(still_standing(&bike, &slots, &register, &name));
         report.set_aside.extend(register.set_aside_as_in(&then, &name));
     }
     let mut files = files;
@@ -175,6 +177,32 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     report.commit = Some(commit(&writable, &record, &summary, &body, files, request.when)?);
     report.revision = Some(name);
     Ok(report)
+}
+
+/// The revisions of other slots that rides fed too, because slots share their breathing: a
+/// ride that misled one slot says the same to the others.
+fn beside(bike: &OpenBike, slots: &[String]) -> Vec<String> {
+    if !bike.folder.bike.shares_breathing() {
+        return Vec::new();
+    }
+    let elsewhere = |r: &&Revision| !r.record.slots.iter().any(|s| slots.contains(s));
+    bike.revisions.iter().filter(elsewhere).map(Revision::name).collect()
+}
+
+/// The slots that keep tables which rest on rides that were just set aside.
+fn still_standing(bike: &OpenBike, slots: &[String], register: &Register, by: &str) -> Option<String> {
+    let aside =
+        |sha256: &str| register.by_hash(sha256).is_some_and(|ride| ride.set_aside_in.as_deref() == Some(by));
+    let others = bike.folder.bike.slots.iter().filter(|slot| !slots.contains(slot));
+    let resting = others.filter(|slot| bike.rides_behind(slot).into_iter().any(aside));
+    let resting: Vec<&str> = resting.map(String::as_str).collect();
+    (!resting.is_empty()).then(|| {
+        format!(
+            "{} still rests on rides that are set aside now, since slots share their breathing: roll it back too, \
+             or run it again without them",
+            resting.join(", ")
+        )
+    })
 }
 
 /// The slots that the revision holds tables of; one that came later stays as it is.

@@ -8,7 +8,7 @@ use super::liars::{keep_liars_out, refuse_liars};
 use super::open::{AtHand, OpenBike};
 use super::recall::{Recall, damage_note};
 use super::ride_record::{Recorded, RideDetails, RideRecord};
-use super::rides::{RideStanding, StandingReason, UsableRide};
+use super::rides::{Asked, RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
 use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
@@ -23,7 +23,7 @@ use crate::pipeline::{
     CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, Traces, common_delay,
     same_rides,
 };
-use crate::ride::{BadValue, LoggerRef, RegisteredRide, RideState};
+use crate::ride::{BadValue, LOGGED_SLOT, LoggerRef, RegisteredRide, RideState};
 use crate::table::{self, CellMark, DrawnCell};
 use crate::units;
 use rayon::prelude::*;
@@ -39,6 +39,9 @@ pub struct RunRequest {
     pub pipeline: String,
     /// The slot, or bike.yaml's first.
     pub slot: Option<String>,
+    /// The slot that rides were made on of which neither log nor register tells it; only
+    /// where slots share their breathing.
+    pub ridden_on: Option<String>,
     /// Show it all and write nothing.
     pub dry_run: bool,
     /// Rides or folders of rides; empty for the bike's own.
@@ -79,6 +82,8 @@ pub struct RideReport {
     pub logger: Option<LoggerRef>,
     /// The revision it was made on.
     pub revision: String,
+    /// The slot it was made on; `as_logged` where its log tells.
+    pub slot: String,
     /// Samples in the log.
     pub samples: usize,
     /// Samples that reached the evidence.
@@ -238,6 +243,7 @@ pub(super) fn run_among(
         refuse_nesting(root)?;
     }
     let slot = bike.slot(request.slot.as_deref())?;
+    let ridden_on = bike.ridden_on(request.ridden_on.as_deref())?;
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     plan.check_against(&bike.folder.bike)?;
     bike.refuse_broken_loggers()?;
@@ -253,7 +259,8 @@ pub(super) fn run_among(
     };
     let none_found = found.is_empty();
     let mut usable = Vec::new();
-    let standings = bike.standing_of(found, &slot, plan.rides);
+    let standings =
+        bike.standing_of(found, (&slot, Asked::Fuel { ridden_on: ridden_on.as_deref() }), plan.rides);
     refuse_unreadable(&bike, &plan, &standings)?;
     let notes = ride_notes(&bike, &plan, &standings);
     for standing in standings {
@@ -280,8 +287,9 @@ pub(super) fn run_among(
     report.notes.extend(bike.taken_along(&[])?);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);
-    let context = RideContext { bike: &bike.folder.bike, ridden: today, today, slot: &slot };
-    let recall = Recall::new(&plan, (&bike.files, &bike.loggers), cache.as_deref(), context, &ridden);
+    let context = RideContext::of_one_slot(&bike.folder.bike, today, &slot);
+    let read_by = (&bike.files, &bike.loggers);
+    let recall = Recall::new(&plan, read_by, cache.as_deref(), &context, (&ridden, &usable));
     let at_hand = &bike.at_hand;
     progress.begin(usable.len());
     let recorded: Option<Vec<_>> = usable
@@ -316,9 +324,10 @@ pub(super) fn run_among(
     let mut new_failure = report.passed_over.iter().any(|r| r.reason == StandingReason::Unusable);
     for (number, (ride, outcome)) in usable.into_iter().zip(outcomes).enumerate() {
         match outcome {
-            Ok(RideRecord { outcome, .. }) if outcome.other_slot => {
-                let (file, sha256, reason) = (ride.name, Some(ride.sha256), StandingReason::OtherSlot);
-                let why = format!("its log says it was not ridden on slot {slot}");
+            Ok(RideRecord { outcome, details }) if outcome.other_slot => {
+                let (reason, why) = not_here(&bike, &ride, details.slot_logged, &slot);
+                new_failure |= ride.is_new && reason == StandingReason::SlotUnknown;
+                let (file, sha256) = (ride.name, Some(ride.sha256));
                 report.passed_over.push(SkippedRide { file, sha256, reason, why, findings: Vec::new() });
             }
             Ok(RideRecord { outcome, details }) => {
@@ -379,7 +388,7 @@ pub(super) fn run_among(
     let (proposal, together_shows) = propose_from(&bike, &plan, &slot, &good, request.when)?;
     report.findings.extend(together_shows);
     fill_cells(&mut report, &proposal, &good, &bike);
-    report.statements = statements(&report, &proposal, &good, &ridden, &bike);
+    report.statements = statements(&report, &proposal, &good, &bike);
     report.notes.extend(left_to_controller(&proposal));
     let next = SlotTables { fuel: proposal.table.clone(), ..bike.today(&slot).clone() };
     report.notes.extend(near_limit(&bike.folder.bike, &next));
@@ -432,6 +441,22 @@ pub(super) fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &R
     }
 }
 
+/// Why no sample of a ride was made on tables that tell something here.
+fn not_here(bike: &OpenBike, ride: &UsableRide, slot_logged: bool, slot: &str) -> (StandingReason, String) {
+    match (bike.folder.bike.shares_breathing(), slot_logged) {
+        (false, _) => (StandingReason::OtherSlot, format!("its log says it was not ridden on slot {slot}")),
+        (true, true) => {
+            let why = format!("its log names no slot whose tables {} holds", ride.revision);
+            (StandingReason::OtherSlot, why)
+        }
+        (true, false) => {
+            let why = "neither its log nor the register tells on which slot it was ridden: say it once with \
+                       --ridden-on SLOT";
+            (StandingReason::SlotUnknown, why.to_owned())
+        }
+    }
+}
+
 /// A ride that counted before and lies there unreadable would fall silent unseen.
 fn refuse_unreadable(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Result<(), OperationError> {
     let counted = |name: &str| {
@@ -466,6 +491,9 @@ fn ride_notes(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Vec<Strin
             AtHand::Logs | AtHand::Settled(_) => "are no longer in the folder",
         };
         notes.push(format!("rides that counted before {place} and no longer count: {}", missing.join(", ")));
+    }
+    if bike.folder.bike.shares_breathing() && bike.folder.bike.slots.len() > 1 {
+        notes.push("slots share their breathing: rides of every slot count".to_owned());
     }
     if bike.build_start().is_none() && !bike.revisions.is_empty() {
         let build = bike.folder.builds.current();
@@ -519,6 +547,7 @@ fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, O
             StandingReason::Unreadable
                 | StandingReason::Unusable
                 | StandingReason::UnknownRevision
+                | StandingReason::SlotUnknown
                 | StandingReason::Lies
         )
     };
@@ -551,6 +580,7 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
         sha256: ride.sha256.clone(),
         logger: details.logger.clone(),
         revision: ride.revision.clone(),
+        slot: if details.slot_logged { LOGGED_SLOT.to_owned() } else { ride.slot.clone() },
         samples: outcome.funnel.samples(),
         kept: outcome.funnel.kept(),
         rejected: outcome.funnel.rejected(),

@@ -37,7 +37,7 @@ pub(super) fn write_revision(
     let mut register = bike.register.clone();
     bike.remember_waiting(&mut register)?;
     for (ride, _, slot_logged) in good {
-        let slot = if *slot_logged { LOGGED_SLOT } else { &report.slot };
+        let slot = if *slot_logged { LOGGED_SLOT } else { &ride.slot };
         register.mark_used(registered(ride, slot), &name);
     }
     let head = writable.store.head()?;

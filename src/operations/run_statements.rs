@@ -3,13 +3,11 @@
 use super::open::OpenBike;
 use super::rides::{StandingReason, UsableRide};
 use super::run::RunReport;
-use crate::bike::SlotTables;
 use crate::blend::Proposal;
 use crate::evidence::{LambdaError, PassedOver, RideStatement, RideStatements, StatedFinding};
 use crate::findings::Finding;
 use crate::pipeline::RideOutcome;
 use crate::table::Table;
-use std::collections::BTreeMap;
 
 /// States each counted ride: its samples, its error with three tables, its findings.
 ///
@@ -18,7 +16,6 @@ pub(super) fn statements(
     report: &RunReport,
     proposal: &Proposal,
     good: &[(UsableRide, RideOutcome, bool)],
-    ridden: &BTreeMap<String, SlotTables>,
     bike: &OpenBike,
 ) -> RideStatements {
     let kind = bike.folder.bike.controller.fuel_table;
@@ -40,7 +37,7 @@ pub(super) fn statements(
                 kept: outcome.funnel.kept(),
                 ridden_s: outcome.ridden_s.iter().sum(),
                 rejected: outcome.funnel.rejected(),
-                as_ridden: LambdaError::of_ride(&outcome.sums, &amounts(&ridden[&ride.revision].fuel)),
+                as_ridden: LambdaError::of_ride(&outcome.sums, &outcome.ridden_amounts),
                 before: LambdaError::of_ride(&outcome.sums, &before),
                 after: LambdaError::of_ride(&outcome.sums, &after),
                 findings: told.map_or(Vec::new(), |told| stated(&told.findings)),

@@ -2,17 +2,16 @@
 //! table it was made on, and of all of them the proposal.
 
 use super::error::OperationError;
+use super::made_on::MadeOn;
 use super::open::OpenBike;
 use super::rides::{StandingReason, UsableRide};
 use super::run::{RunReport, SkippedRide};
-use crate::bike::SlotTables;
 use crate::blend::{BlendInput, Proposal, propose};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};
 use crate::ledger::Moment;
-use crate::pipeline::{Plan, RideOutcome, evidence_of_rides};
+use crate::pipeline::{Plan, RideContext, RideOutcome, evidence_of_rides};
 use crate::revision::revision_number;
-use std::collections::BTreeMap;
 
 /// The tables each ride was made on; rides whose tables do not serve are passed over.
 pub(super) fn ridden_tables(
@@ -20,50 +19,21 @@ pub(super) fn ridden_tables(
     slot: &str,
     usable: &mut Vec<UsableRide>,
     report: &mut RunReport,
-) -> BTreeMap<String, SlotTables> {
-    let mut ridden = BTreeMap::new();
-    let mut troubles = BTreeMap::new();
-    for ride in usable.iter() {
-        if ridden.contains_key(&ride.revision) || troubles.contains_key(&ride.revision) {
-            continue;
-        }
-        match tables_of(bike, slot, &ride.revision) {
-            Ok(tables) => {
-                ridden.insert(ride.revision.clone(), tables);
-            }
-            Err(why) => {
-                troubles.insert(ride.revision.clone(), why);
-            }
-        }
-    }
+) -> MadeOn {
+    let made_on = MadeOn::of(bike, slot, usable);
+    let in_common = RideContext::of_one_slot(&bike.folder.bike, bike.today(slot), slot);
     usable.retain(|ride| {
-        let Some(why) = troubles.get(&ride.revision) else { return true };
+        let Err(why) = made_on.context(ride, &in_common) else { return true };
         report.passed_over.push(SkippedRide {
             file: ride.name.clone(),
             sha256: Some(ride.sha256.clone()),
             reason: StandingReason::Unusable,
-            why: format!("the tables of {} do not serve: {why}", ride.revision),
+            why,
             findings: Vec::new(),
         });
         false
     });
-    ridden
-}
-
-pub(super) fn tables_of(bike: &OpenBike, slot: &str, revision: &str) -> Result<SlotTables, String> {
-    let number = revision_number(revision);
-    let Some(found) = bike.revisions.iter().find(|r| Some(r.record.number) == number) else {
-        // In a folder without revisions its tables are r1 as soon as something is written.
-        return match bike.revisions.is_empty() && number == Some(1) {
-            true => Ok(bike.today(slot).clone()),
-            false => Err("the history does not hold them".to_owned()),
-        };
-    };
-    let (then, _) = bike.bike_at(&found.commit).map_err(|e| e.to_string())?;
-    if !bike.same_meaning(&then) {
-        return Err("their axes or kind are not today's".to_owned());
-    }
-    bike.tables_at(&found.commit, slot).map_err(|e| e.to_string())
+    made_on
 }
 
 /// Adds up the rides' sums, in the order of their hashes, and blends; beside it

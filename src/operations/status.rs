@@ -8,7 +8,8 @@ use super::rides::{RideStanding, StandingReason};
 use super::run::SkippedRide;
 use crate::cache::{Cache, FileHashes};
 use crate::pipeline::RideChoice;
-use crate::ride::RideState;
+use crate::ride::{FoundRide, RideState};
+use crate::units;
 use serde::Serialize;
 use std::path::Path;
 use std::sync::Arc;
@@ -26,6 +27,8 @@ pub struct Status {
     pub newest: Option<HistoryEntry>,
     /// Rides that fed no revision yet.
     pub new_rides: Vec<String>,
+    /// Slots that rides of other slots can correct, where slots share their breathing.
+    pub to_correct: Vec<SlotToCorrect>,
     /// Rides that cannot be used as they are.
     pub troubled_rides: Vec<SkippedRide>,
     /// Rides somebody set aside, with the reason.
@@ -42,6 +45,15 @@ pub struct Status {
     pub next: Vec<String>,
 }
 
+/// A slot that rides which fed another one can correct.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct SlotToCorrect {
+    /// The slot.
+    pub slot: String,
+    /// The rides that fed another slot and not this one.
+    pub rides: Vec<String>,
+}
+
 /// Reads where a bike stands; changes nothing. `cache` is where the hashes of rides are kept.
 ///
 /// # Errors
@@ -52,7 +64,8 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
     let slot = bike.slot(None)?;
     let mut new_rides = Vec::new();
     let mut troubled_rides = Vec::new();
-    for standing in bike.standing(&bike.find_rides(&[])?, &slot, RideChoice::New) {
+    let found = bike.find_rides(&[])?;
+    for standing in bike.standing(&found, &slot, RideChoice::New) {
         match standing {
             RideStanding::Usable(ride) => new_rides.push(ride.name),
             RideStanding::PassedOver { name, sha256, reason, why } => {
@@ -88,7 +101,14 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
             blocked
         }
     };
-    let next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), !blocked.is_empty());
+    let to_correct = to_correct(&bike, &found);
+    let mut next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), !blocked.is_empty());
+    if blocked.is_empty() {
+        next.extend(to_correct.iter().map(|SlotToCorrect { slot, rides }| {
+            let rides = units::counted(rides.len(), "ride");
+            format!("rideloop run --slot {slot}    correct {slot} from the same {rides}")
+        }));
+    }
     Ok(Status {
         bike: bike.folder.bike.name.clone(),
         build: bike.folder.builds.current().to_owned(),
@@ -97,12 +117,34 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
         set_aside: aside.map(|r| (r.file.clone(), r.why.clone().unwrap_or_default())).collect(),
         used: bike.register.rides().iter().filter(|r| r.state == RideState::Used).count(),
         new_rides,
+        to_correct,
         troubled_rides,
         interrupted,
         blocked,
         notes: notes(&bike),
         next,
     })
+}
+
+/// The other slots that rides of this build can correct, where slots share their breathing.
+fn to_correct(bike: &OpenBike, found: &[FoundRide]) -> Vec<SlotToCorrect> {
+    if !bike.folder.bike.shares_breathing() {
+        return Vec::new();
+    }
+    let of_slot = |slot: &String| {
+        let fed_another = |standing| match standing {
+            RideStanding::Usable(ride) => {
+                let known = bike.register.by_hash(&ride.sha256);
+                known.is_some_and(|known| !known.used_in.is_empty()).then_some(ride.name)
+            }
+            RideStanding::PassedOver { .. } => None,
+        };
+        let standings = bike.standing(found, slot, RideChoice::New).into_iter();
+        SlotToCorrect { slot: slot.clone(), rides: standings.filter_map(fed_another).collect() }
+    };
+    // The rides of the first slot stand among the new ones.
+    let others = bike.folder.bike.slots.iter().skip(1).map(of_slot);
+    others.filter(|slot| !slot.rides.is_empty()).collect()
 }
 
 /// What is worth knowing of the newest tables, slot by slot.

@@ -6,7 +6,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::{BIKE_FILE, Bike, Density, Mixture};
+use crate::bike::{BIKE_FILE, Bike, Breathing, Density, Mixture};
 use crate::units;
 use serde::Serialize;
 
@@ -58,6 +58,17 @@ fn meaning_changes(then: &Bike, now: &Bike) -> Vec<String> {
                 "the wanted lambda now counts as baked into the fuel table, so that targets move no fuel; where \
                  the controller still divides, a leaner target leans the engine unseen"
             }
+        },
+    );
+    changed(
+        "controller.breathing",
+        [word(&was.breathing), word(&is.breathing)],
+        match is.breathing {
+            Breathing::Shared => {
+                "a ride on any slot now corrects the fuel tables of all; where slots hold other fuel for another \
+                 reason than their wanted lambda, every correction that crosses comes out wrong"
+            }
+            Breathing::Own => "a ride now corrects the slot it was made on, and no other",
         },
     );
     changed(

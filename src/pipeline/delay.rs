@@ -8,6 +8,7 @@
 use super::lively::Lively;
 use super::readings::Readings;
 use super::response::{Course, Following};
+use super::ridden::RiddenRows;
 use super::rows::{RideContext, Rows, hold};
 use super::stages::TEMP_LASTS_S;
 use super::timing::{Timing, timing_of};
@@ -130,8 +131,9 @@ pub(super) fn estimate_delay(rows: &Rows<'_>, context: &RideContext<'_>, course:
     let lively = Lively::of(rows, course, is_warm);
     let whole = course;
     let course = &course.within(&lively.rows, &lively.mask);
-    let grid = &context.ridden.fuel.grid;
-    let speakers = choose(rows, context, (whole, course), &lively, &readings, is_warm);
+    let ridden = rows.ridden(context);
+    let grid = &ridden.most_ridden().fuel.grid;
+    let speakers = choose(rows, (context, &ridden), (whole, course), &lively, &readings, is_warm);
     let timing = match speakers.len() < FEWEST_ROWS {
         true => Timing::Silent,
         false => timing_of(course, &readings, grid, &speakers),
@@ -247,10 +249,11 @@ fn misses_and_slopes(
 
 /// Rows of a warm, fuelled engine whose reading the sensor can tell at the usual delay.
 ///
+/// Of several slots the one that was ridden most speaks: its table is projected out.
 /// A speaker's row is that of the lively course.
 fn choose(
     rows: &Rows<'_>,
-    context: &RideContext<'_>,
+    (context, ridden): (&RideContext<'_>, &RiddenRows<'_>),
     (whole, course): (&Course<'_>, &Course<'_>),
     lively: &Lively,
     readings: &Readings,
@@ -262,9 +265,10 @@ fn choose(
     let finding = hold(rows.time_s(), &unknown, 0.0, FIND_STATE_S);
     let [low, high] = context.bike.lambda_sensor.valid;
     let (delay, following) = (FixedDelay::USUAL, Following::default());
-    let fuel = &context.ridden.fuel;
+    let fuel = &ridden.most_ridden().fuel;
     let places = rows.places(&fuel.grid);
-    let fuelled = |i: usize| rows.is_kept(i) && is_warm(i) && !cut[i] && !finding[i];
+    let fuelled =
+        |i: usize| rows.is_kept(i) && ridden.is_most_ridden(i) && is_warm(i) && !cut[i] && !finding[i];
     let mut speakers: Vec<Speaker> = lively
         .rows
         .iter()
@@ -462,7 +466,7 @@ mod tests {
         };
         let log = plain(vec![1.0; n]);
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let rows = Rows::new(&log, bike.controller.load).expect("channels");
         let course = Course::new(&rows, &context, 627.0, 400.0);
         let error = |i: usize| 1.0 + 0.06 * ((rpm[i] / 500.0).sin() + (throttle[i] / 6.0).cos());
@@ -475,7 +479,7 @@ mod tests {
 
     fn found(log: &Ride) -> FoundDelay {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let rows = Rows::new(log, bike.controller.load).expect("channels");
         let course = Course::new(&rows, &context, 627.0, 400.0);
         estimate_delay(&rows, &context, &course)
@@ -484,7 +488,7 @@ mod tests {
     /// The largest difference between two delays over a ride, s.
     fn apart(log: &Ride, a: &FixedDelay, b: &FixedDelay) -> f64 {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let rows = Rows::new(log, bike.controller.load).expect("channels");
         let course = Course::new(&rows, &context, 627.0, 400.0);
         let each = (0..rows.len()).map(|i| (course.delay_s(i, a) - course.delay_s(i, b)).abs());

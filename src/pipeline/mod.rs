@@ -13,6 +13,7 @@ mod lively;
 mod plan;
 mod readings;
 mod response;
+mod ridden;
 mod ride_run;
 mod rows;
 mod same_ride;
@@ -30,6 +31,8 @@ pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
 pub use gas_flow::{gas_flow_kg_s, gas_flow_of_cells};
 pub use plan::{Plan, RideChoice, schema};
 pub use response::{Alignment, Course, Following};
+pub(crate) use ridden::on_known_slot;
+pub use ridden::{Ridden, RiddenRows};
 pub use ride_run::{
     Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, aligned_rows, found_delay, run_ride,
 };

@@ -89,8 +89,8 @@ impl<'a> Course<'a> {
     pub fn new(rows: &Rows<'a>, context: &RideContext<'_>, exhaust_temp_c: f64, running_rpm: f64) -> Self {
         let (rpm, load) = (rows.rpm(), rows.load());
         let bike = context.bike;
-        let fuel = &context.ridden.fuel;
-        let places = rows.places(&fuel.grid);
+        let ridden = rows.ridden(context);
+        let (fuel, wanted) = (ridden.fuel(rows), ridden.wanted(rows));
         let map_kpa = rows.channel(Channel::MapKpa);
         let gas_kg_m3 = EXHAUST_KPA * 1000.0 / (air::R_AIR * kelvin(exhaust_temp_c));
         let mut course = Self {
@@ -104,16 +104,14 @@ impl<'a> Course<'a> {
             fills: bike.controller.load == LoadAxis::ThrottlePct,
             gap_s: (rows.interval_s() * LONGEST_GAP_ROWS).max(LONGEST_GAP_S),
         };
-        let mixture = &context.ridden.mixture;
-        let mixture_places = rows.places(&mixture.grid);
         for i in 0..rows.len() {
             if rpm[i] >= running_rpm.max(1.0) && load[i].is_finite() {
-                let cell = fuel.at_place(&places[i]);
+                let cell = fuel(i);
                 let flow = gas_flow_with_kg_s(bike, cell, rpm[i], load[i], map_kpa.map(|m| m[i]));
                 let given = fuel_of_cycle(context, cell, rpm[i], load[i]);
                 course.air[i] = match bike.controller.mixture {
                     Mixture::Controller => given,
-                    Mixture::Table => given * mixture.at_place(&mixture_places[i]),
+                    Mixture::Table => given * wanted(i),
                 };
                 course.transit_s_per_ml[i] = gas_kg_m3 * 1e-6 / flow;
             }
@@ -312,11 +310,11 @@ fn meant_lambda(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
         ClosedLoopMode::TrimLogged => rows.held(Channel::TrimPct, TRIM_LASTS_S),
         _ => None,
     };
-    let mixture = &context.ridden.mixture;
-    let places = rows.places(&mixture.grid);
+    let ridden = rows.ridden(context);
+    let asked = ridden.wanted(rows);
     let meant = |i: usize| {
         let logged = target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
-        let wanted = logged.unwrap_or_else(|| mixture.at_place(&places[i]));
+        let wanted = logged.unwrap_or_else(|| asked(i));
         // An unknown trim leaves unknown what was meant.
         match &trim {
             Some(trim) => wanted / (1.0 + trim[i] / 100.0),
@@ -344,7 +342,7 @@ mod tests {
             (Channel::FuelCut, cut),
         ]);
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let rows = Rows::new(&log, bike.controller.load).expect("channels");
         let course = Course::new(&rows, &context, 627.0, 400.0);
         let lambda = course.cylinder_lambda(following);

@@ -2,14 +2,14 @@
 
 use super::delay::FoundDelay;
 use super::plan::Plan;
+use super::ridden::{RiddenRows, on_known_slot};
 use super::rows::{Reason, RideContext, Rows};
 use super::same_ride::Traces;
-use super::signs::on_slot;
-use crate::bike::{Density, Mixture};
+use crate::bike::{Density, Mixture, SlotTables};
 use crate::evidence::{CellSums, Estimator, OnGrid, RideEquations, RideSamples, Sample, equations_on_grid};
 use crate::physics::air;
 use crate::ride::{Channel, Ride, median};
-use crate::table::LoadAxis;
+use crate::table::{Grid, LoadAxis};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -85,7 +85,10 @@ pub struct RideOutcome {
     pub other_slot: bool,
     /// The sums of every cell of today's grid.
     pub sums: Vec<CellSums>,
-    /// Seconds the engine ran near each cell on this slot, by bilinear weight,
+    /// The amount of fuel that each cell of today's grid held when it was ridden: of
+    /// several slots the mean, by how long the kept samples were on each.
+    pub ridden_amounts: Vec<f64>,
+    /// Seconds the engine ran near each cell on the slots that tell, by bilinear weight,
     /// whether the samples were kept or not.
     pub ridden_s: Vec<f64>,
     /// The air it breathed, the median of the log, °C.
@@ -154,21 +157,16 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         stage.filter.apply(&mut rows, context);
         step(&mut funnel, stage.name, &rows, &mut seen);
     }
-    let (samples, given) = corrections(&mut rows, context);
+    let ridden = rows.ridden(context);
+    let Corrections { samples, given, of_row } = corrections(&mut rows, &ridden, context);
     step(&mut funnel, "correction", &rows, &mut seen);
     let grid = &context.today.fuel.grid;
-    let kind = context.bike.controller.fuel_table;
-    let ridden = &context.ridden.fuel;
-    let ridden_amounts = (0..grid.cells()).map(|cell| {
-        let (rpm, load) = grid.point(cell);
-        kind.amount(ridden.at(rpm, load))
-    });
     let (usual, _) = context.bike.lambda_sensor.delay.value();
     let ride_samples = RideSamples {
         samples,
         interval_s: rows.interval_s(),
         memory_s: rows.alignment().map_or(usual.lag_s, |alignment| alignment.delay.lag_s),
-        ridden_amounts: ridden_amounts.collect(),
+        ridden_amounts: amounts_on(grid, ridden.most_ridden(), context),
     };
     let on_grid = OnGrid::new(&ride_samples, grid);
     let sums = on_grid.sums(&plan.estimator.averaging());
@@ -176,11 +174,13 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         Estimator::Mean(_) => None,
         Estimator::Surface(fit) => Some(equations_on_grid(&on_grid, &given, fit)),
     };
+    let ridden_amounts = mean_amounts(&on_grid, &ridden, &of_row, context);
     Ok(RideOutcome {
         funnel,
         traces: Traces::of(ride, &rows),
         other_slot,
         sums,
+        ridden_amounts,
         ridden_s,
         air_temp_c: ride.values(Channel::AirTempC).and_then(median),
         equations,
@@ -225,7 +225,7 @@ fn ridden_s(rows: &Rows<'_>, context: &RideContext<'_>) -> Vec<f64> {
 }
 
 fn drop_other_slots(rows: &mut Rows<'_>, ride: &Ride, context: &RideContext<'_>) {
-    let elsewhere: Vec<bool> = on_slot(ride, context.slot).iter().map(|here| !here).collect();
+    let elsewhere: Vec<bool> = on_known_slot(ride, context).iter().map(|here| !here).collect();
     rows.drop_where(&elsewhere, &OTHER_SLOT);
 }
 
@@ -254,33 +254,87 @@ fn step(funnel: &mut Funnel, stage: &str, rows: &Rows<'_>, seen: &mut BTreeMap<&
     *seen = dropped;
 }
 
+/// The amounts that a slot's fuel table holds at the cells of a grid.
+fn amounts_on(grid: &Grid, tables: &SlotTables, context: &RideContext<'_>) -> Vec<f64> {
+    let kind = context.bike.controller.fuel_table;
+    let points = (0..grid.cells()).map(|cell| grid.point(cell));
+    points.map(|(rpm, load)| kind.amount(tables.fuel.at(rpm, load))).collect()
+}
+
+/// The amount each cell held when it was ridden, of several slots the mean by the weight
+/// of their samples; `of_row` has the row of each sample.
+fn mean_amounts(
+    on_grid: &OnGrid<'_>,
+    ridden: &RiddenRows<'_>,
+    of_row: &[usize],
+    context: &RideContext<'_>,
+) -> Vec<f64> {
+    let grid = &context.today.fuel.grid;
+    let mut mean = amounts_on(grid, ridden.most_ridden(), context);
+    if ridden.is_one_slot() {
+        return mean;
+    }
+    let kind = context.bike.controller.fuel_table;
+    let mut sums = vec![(0.0, 0.0); grid.cells()];
+    for (sample, row) in of_row.iter().enumerate() {
+        let fuel = &ridden.tables(*row).fuel;
+        for (cell, share) in on_grid.shares(sample) {
+            let (rpm, load) = grid.point(cell);
+            sums[cell].0 += share;
+            sums[cell].1 += share * kind.amount(fuel.at(rpm, load));
+        }
+    }
+    for (mean, (weight, amounts)) in mean.iter_mut().zip(sums).filter(|(_, (weight, _))| *weight > 0.0) {
+        *mean = amounts / weight;
+    }
+    mean
+}
+
+/// What the kept samples ask for.
+struct Corrections {
+    samples: Vec<Sample>,
+    /// The amount that the tables the most rows were made on hold at each sample.
+    given: Vec<f64>,
+    /// The row of each sample.
+    of_row: Vec<usize>,
+}
+
 /// The correction each kept sample asks for, and beside it what the ridden table
 /// gave there.
+///
+/// A sample of another slot than the one ridden most asks for the same fuel as it would
+/// by its own table; only the table it is carried along to its cells is that of the most
+/// rows, so that a ride has one.
 ///
 /// # Source
 /// Contract, section 3: `required = table_ridden · (1 + trim/100) ·
 /// lambda_measured / lambda_wanted`, brought to the reference air where the
 /// controller does not correct the density.
-fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> (Vec<Sample>, Vec<f64>) {
+fn corrections(rows: &mut Rows<'_>, ridden: &RiddenRows<'_>, context: &RideContext<'_>) -> Corrections {
     let target = rows.logged_target();
     let air_temp_c = rows.held(Channel::AirTempC, AIR_LASTS_S);
     let baro_kpa = rows.held(Channel::BaroKpa, AIR_LASTS_S);
     let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
     let controller = &context.bike.controller;
-    let (fuel, mixture) = (
-        &context.ridden.fuel,
-        match controller.mixture {
-            Mixture::Controller => &context.ridden.mixture,
-            Mixture::Table => &context.today.mixture,
-        },
-    );
-    let (fuel_places, mixture_places) = (rows.places(&fuel.grid), rows.places(&mixture.grid));
-    let (mut samples, mut amounts) = (Vec::with_capacity(rows.kept()), Vec::with_capacity(rows.kept()));
+    let amount = |cell: f64| controller.fuel_table.amount(cell);
+    let (fuel, asked) = (ridden.fuel(rows), ridden.wanted(rows));
+    let along = &ridden.most_ridden().fuel;
+    let along_places = rows.places(&along.grid);
+    let today = &context.today.mixture;
+    let today_places = rows.places(&today.grid);
+    let mut found = Corrections {
+        samples: Vec::with_capacity(rows.kept()),
+        given: Vec::with_capacity(rows.kept()),
+        of_row: Vec::new(),
+    };
     for i in 0..rows.len() {
         if !rows.is_kept(i) {
             continue;
         }
-        let table = mixture.at_place(&mixture_places[i]);
+        let table = match controller.mixture {
+            Mixture::Controller => asked(i),
+            Mixture::Table => today.at_place(&today_places[i]),
+        };
         let wanted = match (controller.mixture, target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan())) {
             (Mixture::Controller, Some(logged)) if (logged / table - 1.0).abs() > TARGET_AGREES => {
                 rows.drop_sample(i, &TARGET_DISAGREES);
@@ -297,16 +351,23 @@ fn corrections(rows: &mut Rows<'_>, context: &RideContext<'_>) -> (Vec<Sample>, 
             }
             (Density::None, ..) => f64::NAN,
         };
-        let factor = (1.0 + rows.trim_pct(i) / 100.0) * rows.lambda()[i] / wanted * density;
+        let asks = (1.0 + rows.trim_pct(i) / 100.0) * rows.lambda()[i] / wanted * density;
+        let (factor, given) = match ridden.is_most_ridden(i) {
+            true => (asks, amount(fuel(i))),
+            false => {
+                let given = amount(along.at_place(&along_places[i]));
+                (amount(fuel(i)) / given * asks, given)
+            }
+        };
         // Where the ridden table holds no fuel no correction in percent says anything.
-        let given = controller.fuel_table.amount(fuel.at_place(&fuel_places[i]));
         if given > 0.0 && factor.is_finite() && factor > 0.0 && rpm[i].is_finite() && load[i].is_finite() {
             let certainty = rows.certainty()[i];
-            samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor, certainty });
-            amounts.push(given);
+            found.samples.push(Sample { time_s: time[i], rpm: rpm[i], load: load[i], factor, certainty });
+            found.given.push(given);
+            found.of_row.push(i);
         } else {
             rows.drop_sample(i, &NO_CORRECTION);
         }
     }
-    (samples, amounts)
+    found
 }

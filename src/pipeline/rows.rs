@@ -1,6 +1,7 @@
 //! The samples of one ride on their way through the filters.
 
 use super::response::Alignment;
+use super::ridden::{Ridden, RiddenRows};
 use crate::bike::{Bike, SlotTables};
 use crate::ride::{Channel, Ride};
 use crate::table::{Grid, LoadAxis, Place};
@@ -24,11 +25,18 @@ pub struct RideContext<'a> {
     /// The bike.
     pub bike: &'a Bike,
     /// The tables the ride was made on.
-    pub ridden: &'a SlotTables,
+    pub ridden: Ridden<'a>,
     /// The tables as they are today.
     pub today: &'a SlotTables,
-    /// The slot the run is for.
+    /// The slot the ride was made on where its log does not tell.
     pub slot: &'a str,
+}
+
+impl<'a> RideContext<'a> {
+    /// That of a ride on one slot, made on the tables of today.
+    pub fn of_one_slot(bike: &'a Bike, tables: &'a SlotTables, slot: &'a str) -> Self {
+        Self { bike, ridden: Ridden::Slot(tables), today: tables, slot }
+    }
 }
 
 /// One ride's samples. A sample is kept until a filter drops it, once, with one reason.
@@ -100,6 +108,11 @@ impl<'a> Rows<'a> {
             reasons: Vec::new(),
             places: self.places.clone(),
         }
+    }
+
+    /// The tables that each row was made on.
+    pub fn ridden<'t>(&self, context: &RideContext<'t>) -> RiddenRows<'t> {
+        RiddenRows::of(self.ride, context)
     }
 
     /// How many samples there are, kept or not.

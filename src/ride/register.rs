@@ -213,11 +213,19 @@ impl Register {
         again
     }
 
-    /// Sets rides aside that fed these revisions and no other; says which.
-    pub fn set_aside_users_of(&mut self, revisions: &[String], why: &str, by: &str) -> Vec<String> {
+    /// Sets rides aside that fed these revisions and no other, but for those of `beside`,
+    /// which do not count; says which.
+    pub fn set_aside_users_of(
+        &mut self,
+        revisions: &[String],
+        beside: &[String],
+        why: &str,
+        by: &str,
+    ) -> Vec<String> {
         let mut set_aside = Vec::new();
         for ride in &mut self.rides {
-            let fed_no_other = !ride.used_in.is_empty() && ride.used_in.iter().all(|r| revisions.contains(r));
+            let mut fed = ride.used_in.iter().filter(|r| !beside.contains(r)).peekable();
+            let fed_no_other = fed.peek().is_some() && fed.all(|r| revisions.contains(r));
             if fed_no_other && ride.state == RideState::Used {
                 ride.set_aside(why, by);
                 set_aside.push(ride.file.clone());
@@ -265,7 +273,7 @@ mod tests {
         register.mark_used(ride("a.csv", '1'), "r2");
         register.mark_used(ride("a.csv", '1'), "r3");
         register.mark_used(ride("b.csv", '2'), "r3");
-        let set_aside = register.set_aside_users_of(&["r3".to_owned()], "hesitates", "r4");
+        let set_aside = register.set_aside_users_of(&["r3".to_owned()], &[], "hesitates", "r4");
         assert_eq!(set_aside, ["b.csv"]);
         assert_eq!(register.rides()[0].state, RideState::Used);
         assert_eq!(register.rides()[1].why.as_deref(), Some("hesitates"));
@@ -277,8 +285,8 @@ mod tests {
         register.mark_used(ride("a.csv", '1'), "r2");
         register.mark_used(ride("b.csv", '2'), "r3");
         let earlier = register.clone();
-        register.set_aside_users_of(&["r2".to_owned()], "the sensor was loose", "r4");
-        register.set_aside_users_of(&["r3".to_owned()], "hesitates", "r5");
+        register.set_aside_users_of(&["r2".to_owned()], &[], "the sensor was loose", "r4");
+        register.set_aside_users_of(&["r3".to_owned()], &[], "hesitates", "r5");
         let then = register.clone();
         assert_eq!(register.count_again(&["r5".to_owned()], &earlier), ["b.csv"]);
         assert_eq!(register.set_aside_as_in(&then, "r9"), ["b.csv"]);

@@ -216,9 +216,9 @@ impl<'a, 'r> Ridden<'a, 'r> {
         let valid = bike.lambda_sensor.valid;
         let stuck = signs::railed(time_s, &lambda, REST_AFTER_S);
         let invalid = lambda.iter().zip(stuck).map(|(l, stuck)| stuck || *l < valid[0] || *l > valid[1]);
-        let mixture = &context.ridden.mixture;
+        let ridden = rows.ridden(context);
         let hidden = (0..rows.len()).map(|i| {
-            let wanted = mixture.at(rpm[i], load[i]);
+            let wanted = ridden.tables(i).mixture.at(rpm[i], load[i]);
             bike.closed_loop.hides_trim_at(rpm[i], load[i], wanted, NEAR_STOICH)
         });
         Self {

@@ -38,7 +38,7 @@ fn ridden(twin: &VirtualBike, tables: &SlotTables, seed: u64) -> RideLog {
 
 fn steps_of(log: &str, bike: &Bike, tables: &SlotTables) -> RideSteps {
     let ride = Ride::read(Path::new("t.csv"), log.as_bytes(), &Loggers::none()).expect("a ride");
-    let context = RideContext { bike, ridden: tables, today: tables, slot: "main" };
+    let context = RideContext::of_one_slot(bike, tables, "main");
     let plan = Plan::shipped_default().expect("shipped");
     let rows = aligned_rows(&plan, &ride, &context).expect("aligned");
     steps_of_ride(&rows, &signs::on_slot(&ride, "main"), &context).expect("steps")

@@ -185,7 +185,7 @@ fn each_bent_channel_of_a_virtual_ride_is_named_and_nothing_else() {
     let found = |text: &str| {
         let ride = Ride::read(Path::new("ride.csv"), text.as_bytes(), &rideloop::ride::Loggers::none())
             .expect("a ride");
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "power" };
+        let context = RideContext::of_one_slot(&bike, &tables, "power");
         let found = of_one_ride(&ride, &context);
         found.iter().map(|f| format!("{} {}", f.name, f.severity.word())).collect::<Vec<_>>()
     };
@@ -254,7 +254,7 @@ fn no_honest_ride_of_any_engine_is_called_a_liar() {
                 &rideloop::ride::Loggers::none(),
             )
             .expect("a ride");
-            let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+            let context = RideContext::of_one_slot(&bike, &tables, "main");
             let found = of_one_ride(&ride, &context);
             for finding in &found {
                 println!(

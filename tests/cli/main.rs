@@ -5,6 +5,7 @@
 
 mod answers;
 mod bench;
+mod breathing;
 mod browser;
 mod by_hand;
 mod cache;

@@ -64,6 +64,7 @@ impl Workshop {
         let run = RunRequest {
             pipeline: "road".to_owned(),
             slot: None,
+            ridden_on: None,
             dry_run: false,
             rides: Vec::new(),
             when: later(1),

@@ -80,7 +80,7 @@ fn aligned(time_s: &[f64], lambda: &[f64], lag_s: f64) -> Vec<f64> {
         panic!("`align` is a filter and needs no settings")
     };
     let (bike, tables) = bike(lag_s);
-    let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike, &tables, "main");
     let mut rows = Rows::new(&ride, LoadAxis::ThrottlePct).expect("all channels");
     align.apply(&mut rows, &context);
     rows.lambda().to_vec()

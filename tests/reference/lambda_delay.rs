@@ -81,7 +81,7 @@ fn found(reference: &Reference) -> FoundDelay {
     let text = "stages:\n  - align: {}\n  - average: {}\n  - blend: {}\n";
     let plan = Plan::parse("delay", Path::new("delay.yaml"), text).expect("a pipeline");
     let (bike, tables) = (bike(&reference.engine), tables(reference));
-    let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike, &tables, "main");
     run_ride(&plan, &ride, &context).expect("all channels").delay.expect("it was to be found")
 }
 

@@ -277,7 +277,7 @@ fn assert_agrees(case: &Case, raw: &[u8]) {
     assert_close(&format!("{}: interval", case.name), ride.sample_interval_s(), case.interval_s, SUMMED);
     let bike = car(case.stages.contains_key("closed_loop"));
     let (plan, tables) = (plan(case), tables(case));
-    let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike, &tables, "main");
     let outcome = run_ride(&plan, &ride, &context).expect("all channels");
     assert_dropped_alike(case, &outcome.funnel.steps);
 

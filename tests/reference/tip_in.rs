@@ -69,7 +69,7 @@ fn step(reference: &Reference, case: &Case) -> Step {
         let _ = writeln!(log, "{t:.3},{RPM},{throttle},{lambda},1,85,0");
     }
     let ride = Ride::read(Path::new("t.csv"), log.as_bytes(), &Loggers::none()).expect("a ride");
-    let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+    let context = RideContext::of_one_slot(&bike, &tables, "main");
     let plan = Plan::find("road", &NoFiles).expect("shipped");
     let rows = aligned_rows(&plan, &ride, &context).expect("aligned");
     let here = vec![true; rows.len()];

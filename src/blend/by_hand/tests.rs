@@ -1,6 +1,6 @@
 use super::super::propose::tests::tables;
 use super::*;
-use crate::bike::{Density, FuelTableKind, Lock};
+use crate::bike::{Breathing, Density, FuelTableKind, Lock};
 use crate::table::{Axis, Grid, LoadAxis, Resolution};
 use proptest::prelude::*;
 
@@ -9,6 +9,7 @@ const CONTROLLER: Controller = Controller {
     load: LoadAxis::ThrottlePct,
     mixture: Mixture::Controller,
     density: Density::Controller,
+    breathing: Breathing::Own,
     resolution: 0.1,
 };
 

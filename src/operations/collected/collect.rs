@@ -1,19 +1,19 @@
 //! `evidence collect`: rides in, what each says out, in files that merge.
 
 use super::super::error::OperationError;
+use super::super::made_on::MadeOn;
 use super::super::open::OpenBike;
 use super::super::ride_key::KeyOfRun;
 use super::super::ride_record::RideRecord;
-use super::super::rides::{HashedRide, RideStanding, UsableRide};
+use super::super::rides::{Asked, HashedRide, RideStanding, UsableRide};
 use super::super::run::Progress;
-use super::super::run_sums::tables_of;
 use super::{Collected, ELSEWHERE, Origin, Said, refuse_rides_folder};
-use crate::bike::{RIDES_FOLDER, SlotTables};
+use crate::bike::RIDES_FOLDER;
 use crate::cache::{FileHashes, Key};
 use crate::evidence::{CellSums, EvidenceFile, StoredRide};
 use crate::ledger::PipelineRef;
 use crate::pipeline::{Plan, RideChoice, RideContext};
-use crate::ride::{Channel, Loggers, Ride};
+use crate::ride::{Channel, LOGGED_SLOT, Loggers, Ride};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -27,6 +27,9 @@ pub struct CollectRequest {
     pub pipeline: String,
     /// The slot, or bike.yaml's first.
     pub slot: Option<String>,
+    /// The slot that rides were made on of which neither log nor register tells it; only
+    /// where slots share their breathing.
+    pub ridden_on: Option<String>,
     /// Rides or folders of rides; empty for the bike's own.
     pub rides: Vec<PathBuf>,
     /// A file that ends with .parquet takes all rides; a folder one file a ride.
@@ -96,6 +99,7 @@ pub fn collect_evidence(
 ) -> Result<CollectReport, OperationError> {
     let bike = OpenBike::open(root)?;
     let slot = bike.slot(request.slot.as_deref())?;
+    let ridden_on = bike.ridden_on(request.ridden_on.as_deref())?;
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     plan.check_against(&bike.folder.bike)?;
     bike.refuse_broken_loggers()?;
@@ -111,7 +115,13 @@ pub fn collect_evidence(
             "a name that ends with .parquet takes all rides; any other is a folder for one file a ride",
         ));
     }
-    let gathered = gather(&bike, &plan, &slot, &request.rides, progress)?;
+    let gathered = gather(
+        &bike,
+        &plan,
+        (&slot, Asked::Fuel { ridden_on: ridden_on.as_deref() }),
+        &request.rides,
+        progress,
+    )?;
     let rides: Vec<CollectedRide> = gathered.iter().map(|(sha256, ride)| ride.told(sha256)).collect();
     let grid = &bike.today(&slot).fuel.grid;
     let points: Vec<(f64, f64)> = (0..grid.cells()).map(|cell| grid.point(cell)).collect();
@@ -143,7 +153,7 @@ pub fn collect_evidence(
 fn gather(
     bike: &OpenBike,
     plan: &Plan,
-    slot: &str,
+    (slot, asked): (&str, Asked<'_>),
     named: &[PathBuf],
     progress: &dyn Progress,
 ) -> Result<BTreeMap<String, Gathered>, OperationError> {
@@ -157,7 +167,7 @@ fn gather(
     let mut gathered = places(bike, named, &found)?;
     let mut usable = Vec::new();
     // Which rides count a run decides: of a ride that counted before there is evidence too.
-    for standing in bike.standing_of(found, slot, RideChoice::Build) {
+    for standing in bike.standing_of(found, (slot, asked), RideChoice::Build) {
         match standing {
             RideStanding::Usable(ride) => usable.push(ride),
             RideStanding::PassedOver { sha256: Some(sha256), why, .. } => {
@@ -168,13 +178,10 @@ fn gather(
             RideStanding::PassedOver { .. } => {}
         }
     }
-    let mut ridden: BTreeMap<&str, Result<SlotTables, String>> = BTreeMap::new();
-    for ride in &usable {
-        ridden.entry(&ride.revision).or_insert_with(|| tables_of(bike, slot, &ride.revision));
-    }
-    let (today, settings) = (bike.today(slot), &bike.folder.bike);
+    let made_on = MadeOn::of(bike, slot, &usable);
+    let in_common = RideContext::of_one_slot(&bike.folder.bike, bike.today(slot), slot);
     let read_by = (&bike.files, &bike.loggers);
-    let key = KeyOfRun::new(plan, &bike.loggers, (settings, today, slot));
+    let key = KeyOfRun::new(plan, &bike.loggers, (in_common.bike, in_common.today));
     progress.begin(usable.len());
     let worked_out: Option<Vec<_>> = usable
         .par_iter()
@@ -182,12 +189,12 @@ fn gather(
             if progress.is_stopped() {
                 return None;
             }
-            let said = match &ridden[ride.revision.as_str()] {
-                Ok(tables) => {
-                    let context = RideContext { bike: settings, ridden: tables, today, slot };
-                    say(plan, ride, read_by, &context, key.made_on(tables).in_common()).map(Ok)
+            let said = match made_on.context(ride, &in_common) {
+                Ok(context) => {
+                    let key = key.made_on(context.ridden, context.slot).in_common();
+                    say(plan, ride, read_by, &context, key).map(Ok)
                 }
-                Err(why) => Ok(Err(format!("the tables of {} do not serve: {why}", ride.revision))),
+                Err(why) => Ok(Err(why)),
             };
             let record = said.as_ref().ok().and_then(|said| said.as_ref().ok()?.recorded.as_ref().ok());
             progress.ride_done(&ride.name, record.map_or(0, |record| record.outcome.funnel.samples()));
@@ -287,7 +294,8 @@ fn say(
             log.ok().map(|log| log.has(Channel::Slot))
         }
     };
-    Ok(Said { key, slot_logged, recorded })
+    let slot = (ride.slot != LOGGED_SLOT).then(|| ride.slot.clone());
+    Ok(Said { key, slot_logged, slot, recorded })
 }
 
 impl Gathered {

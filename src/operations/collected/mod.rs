@@ -45,6 +45,8 @@ struct Said {
     key: Key,
     /// Whether the log tells the slot; none where it cannot be read as a ride at all.
     slot_logged: Option<bool>,
+    /// The slot it was made on where its log does not tell; none where nothing told.
+    slot: Option<String>,
     /// What the log came to, but for the sums of the cells, which have columns of their own.
     recorded: Recorded,
 }
@@ -159,6 +161,13 @@ impl Collected {
             record.outcome.ridden_s.clone_from(&stored.ridden_s);
         }
         Ok(recorded)
+    }
+
+    /// The slot that a ride was said to be made on when it was collected.
+    pub fn told_slot(&self, sha256: &str) -> Option<String> {
+        let stored = &self.file.rides[self.position(sha256)?];
+        // What cannot be read is told where the ride is asked for.
+        said(stored).ok().flatten()?.slot
     }
 
     /// Whether it holds a log of this hash.

@@ -61,8 +61,9 @@ impl StageSettings for Align {
 impl Filter for Align {
     fn apply(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (time, rpm, load) = (rows.time_s(), rows.rpm(), rows.load());
-        let grid = &context.ridden.fuel.grid;
+        let ridden = rows.ridden(context);
         for i in 0..rows.len() {
+            let grid = &ridden.tables(i).fuel.grid;
             if rpm[i].is_nan() || load[i].is_nan() {
                 rows.drop_sample(i, &NO_POINT);
             } else if rpm[i] < self.running_rpm.max(1.0) {
@@ -124,7 +125,7 @@ mod tests {
         ]);
         let (mut bike, tables) = bike();
         bike.lambda_sensor.delay = Delay::Fixed(FixedDelay { cycles: 2.5, transport_ml: 0.0, lag_s: 0.15 });
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let mut rows = Rows::new(&ride, bike.controller.load).expect("channels");
         Align::default().apply(&mut rows, &context);
         // 2.5 cycles of 40 ms plus 150 ms: five samples of 50 ms.

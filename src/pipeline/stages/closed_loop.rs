@@ -94,10 +94,10 @@ impl ClosedLoopTrim {
     fn drop_hidden(&self, rows: &mut Rows<'_>, context: &RideContext<'_>) {
         let (rpm, load) = (rows.rpm(), rows.load());
         let target = rows.logged_target();
-        let mixture = &context.ridden.mixture;
-        let places = rows.places(&mixture.grid);
+        let ridden = rows.ridden(context);
+        let asked = ridden.wanted(rows);
         let logged = |i: usize| target.as_ref().map(|t| t[i]).filter(|t| !t.is_nan());
-        let wanted = |i: usize| logged(i).unwrap_or_else(|| mixture.at_place(&places[i]));
+        let wanted = |i: usize| logged(i).unwrap_or_else(|| asked(i));
         let governed: Vec<bool> = (0..rows.len())
             .map(|i| context.bike.closed_loop.hides_trim_at(rpm[i], load[i], wanted(i), self.near_stoich))
             .collect();

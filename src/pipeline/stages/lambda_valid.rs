@@ -147,7 +147,7 @@ mod tests {
             (Channel::Lambda2, vec![0.70; n]),
         ]);
         let (bike, tables) = super::super::tests::bike();
-        let context = super::RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = super::RideContext::of_one_slot(&bike, &tables, "main");
         let mut rows = super::Rows::new(&ride, bike.controller.load).expect("channels");
         assert!(
             (rows.lambda()[0] - (alive(0) + 0.70) / 2.0).abs() < 1e-12,

@@ -102,7 +102,7 @@ pub(crate) mod tests {
         let entry = registry().into_iter().find(|e| e.name == entries[0].key).expect("known");
         let stage = (entry.build)(Path::new("test"), &entries[0].node).expect("valid settings");
         let Stage::Filter(filter) = stage else { panic!("a filter") };
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let mut rows = Rows::new(ride, bike.controller.load).expect("rpm, load and lambda");
         filter.apply(&mut rows, &context);
         let kept = (0..rows.len()).map(|i| rows.is_kept(i)).collect();
@@ -141,7 +141,7 @@ pub(crate) mod tests {
     #[test]
     fn missing_and_single_samples_are_safe_for_every_filter() {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         for n in [1, 2, 50] {
             let nothing = vec![f64::NAN; n];
             let channels: Vec<(Channel, Vec<f64>)> = Channel::ALL

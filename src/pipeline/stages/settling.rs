@@ -190,7 +190,7 @@ mod tests {
     #[test]
     fn a_steady_sample_keeps_its_lambda_and_counts_in_full_and_a_moving_one_counts_less() {
         let (bike, tables) = bike();
-        let context = RideContext { bike: &bike, ridden: &tables, today: &tables, slot: "main" };
+        let context = RideContext::of_one_slot(&bike, &tables, "main");
         let log = stepping();
         let mut rows = Rows::new(&log, bike.controller.load).expect("channels");
         Align::default().apply(&mut rows, &context);
