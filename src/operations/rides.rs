@@ -158,7 +158,8 @@ impl OpenBike {
             return Some(slot);
         }
         // What a ride that only waits is registered on was presumed, not told.
-        let told = known.filter(|ride| !ride.used_in.is_empty()).map(|ride| ride.slot.as_str());
+        let told = known.filter(|ride| !ride.used_in.is_empty() && ride.slot != LOGGED_SLOT);
+        let told = told.map(|ride| ride.slot.as_str());
         match (told, self.folder.bike.slots.as_slice()) {
             (None, [only]) => Some(only),
             (told, _) => told,
