@@ -107,7 +107,6 @@ fn rides_on_one_slot_bring_both_to_the_truth() {
     assert_eq!((&power["revision"], &economy["revision"]), (&"r2".into(), &"r3".into()));
     let ([power_before, power_after], [before, after]) =
         (off_truth(&bench, &power), off_truth(&bench, &economy));
-    eprintln!("MEASURED power {power_before:.2} to {power_after:.2}, economy {before:.2} to {after:.2}");
     assert!(power_after < 0.6 * power_before, "power: {power_before} to {power_after} %");
     assert!(after < 0.6 * before, "economy: {before} to {after} %");
     assert!(after < power_after + 0.5, "economy {after} %, power {power_after} %");
@@ -143,7 +142,6 @@ fn rides_on_one_slot_bring_both_to_the_truth() {
     let again = run(&by_evidence, &["--evidence", "all.parquet"]);
     assert_eq!((&again["commit"], &again["cells"]), (&power["commit"], &power["cells"]));
     let economy = run(&bench, &["--slot", "economy"]);
-    eprintln!("MEASURED then {:?} {:?}", off_truth(&bench, &power), off_truth(&bench, &economy));
     assert!(off_truth(&bench, &power)[1] < power_after, "{:?}", off_truth(&bench, &power));
     assert!(off_truth(&bench, &economy)[1] < after, "{:?}", off_truth(&bench, &economy));
     for look in [&["verify"][..], &["season"], &["history"], &["show"], &["cell", "3500", "14"], &["check"]] {
