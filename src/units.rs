@@ -60,6 +60,9 @@ pub fn kelvin(temp_c: f64) -> f64 {
 
 /// A number with a fixed count of decimals; never prints a negative zero.
 pub fn fixed(value: f64, decimals: usize) -> String {
+    if is_huge(value) {
+        return format!("{value:e}");
+    }
     let text = format!("{value:.decimals$}");
     if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) {
         text[1..].to_owned()
@@ -80,7 +83,14 @@ pub fn signed(value: f64, decimals: usize) -> String {
 
 /// The shortest decimal text of a breakpoint or a setting: `1000`, `2.5`.
 pub fn plain(value: f64) -> String {
-    format!("{value}")
+    if is_huge(value) { format!("{value:e}") } else { format!("{value}") }
+}
+
+/// A number of so many digits that only its power of ten says something.
+fn is_huge(value: f64) -> bool {
+    /// Beyond this not every whole number is a 64-bit one.
+    const HUGE: f64 = 1e15;
+    value.is_finite() && value.abs() >= HUGE
 }
 
 /// A count with thin grouping for the eye: `24 310`.
@@ -138,6 +148,13 @@ mod tests {
         assert_eq!(fixed(-0.06, 1), "-0.1");
         assert_eq!(signed(-0.04, 1), "0.0");
         assert_eq!(signed(0.26, 1), "+0.3");
+    }
+
+    #[test]
+    fn a_number_of_hundreds_of_digits_is_told_by_its_power_of_ten() {
+        assert_eq!([plain(1e300), fixed(-2.5e40, 2), signed(1e20, 0)], ["1e300", "-2.5e40", "+1e20"]);
+        assert_eq!([plain(1e14), fixed(123.0, 1)], ["100000000000000", "123.0"]);
+        assert_eq!(fixed(f64::INFINITY, 1), "inf");
     }
 
     #[test]

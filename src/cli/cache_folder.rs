@@ -20,7 +20,7 @@ pub(super) fn cache_folder() -> Option<PathBuf> {
 fn by_environment(variable: &dyn Fn(&str) -> Option<OsString>, system: &str) -> Option<PathBuf> {
     let set = |name: &str| variable(name).filter(|value| !value.is_empty());
     if let Some(choice) = set(CHOICE) {
-        return (choice != OFF).then(|| PathBuf::from(choice));
+        return (!choice.eq_ignore_ascii_case(OFF)).then(|| PathBuf::from(choice));
     }
     let folder = |name: &str| set(name).map(PathBuf::from).filter(|path| path.is_absolute());
     let base = match system {
@@ -52,6 +52,7 @@ mod tests {
         assert_eq!(told(&[home, xdg, (CHOICE, "mine")]).as_deref(), Some("mine"));
         assert_eq!(told(&[home, xdg, (CHOICE, "")]).as_deref(), Some("/big/cache/rideloop"));
         assert_eq!(told(&[home, xdg, (CHOICE, OFF)]), None);
+        assert_eq!(told(&[home, xdg, (CHOICE, "OFF")]), None);
         assert_eq!(told(&[]), None);
         assert_eq!(folder(&[home], "macos").as_deref(), Some("/home/rider/Library/Caches/rideloop"));
         assert_eq!(folder(&[home], "windows"), None);

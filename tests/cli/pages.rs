@@ -18,7 +18,7 @@ const DESK: (u32, u32) = (1280, 900);
 /// What a page may weigh with the longest season.
 const MOST_BYTES: usize = 3_000_000;
 
-fn keep(name: &str, bytes: &[u8]) {
+pub(crate) fn keep(name: &str, bytes: &[u8]) {
     if let Some(folder) = std::env::var_os("RIDELOOP_SCREENSHOTS").map(PathBuf::from) {
         std::fs::create_dir_all(&folder).expect("made");
         std::fs::write(folder.join(name), bytes).expect("written");
