@@ -243,6 +243,7 @@ fn test_bike(seed: u64) -> TestBike {
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-01-01".to_owned(),
+        ..Template::default()
     };
     let mut bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
     bike.lambda_sensor.delay = Delay::Fixed(FixedDelay { cycles: 1.5, transport_ml: 800.0, lag_s: 0.08 });

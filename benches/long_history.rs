@@ -87,6 +87,7 @@ fn build(root: &Path) {
         injector_cc_min: None,
         slots: vec![SLOT.to_owned()],
         today: "2026-01-01".to_owned(),
+        ..Template::default()
     };
     let mut files: BTreeMap<String, String> =
         template.files().into_iter().map(|file| (file.path, file.text)).collect();

@@ -28,6 +28,7 @@ fn main() {
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-01-01".to_owned(),
+        ..Template::default()
     };
     let bike =
         rideloop::bike::Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");

@@ -149,6 +149,7 @@ fn build(plan: &Plan, change: fn(&mut Bike, &mut Character), true_sensor: bool) 
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-01-01".to_owned(),
+        ..Template::default()
     };
     let mut bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
     let mut character = if plan.engine == 0 { Character::mild() } else { Character::from_seed(plan.engine) };

@@ -1,5 +1,7 @@
 //! builds.yaml: what was changed on the bike, and when.
 
+use super::config::ClosedLoopMode;
+use super::hardware::judge_changes;
 use crate::problem::{Problem, Problems};
 use crate::revision::revision_number;
 use crate::yaml;
@@ -23,6 +25,22 @@ pub struct Build {
     /// What was changed.
     #[schemars(length(min = 1))]
     pub what: String,
+    /// The same in the words of `rideloop build add --changed`, such as [cams, heads].
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changed: Vec<String>,
+}
+
+impl Build {
+    /// Its line in builds.yaml.
+    pub fn line(&self) -> String {
+        // A JSON string is a YAML string too, whatever stands in it.
+        let what = serde_json::Value::from(self.what.as_str());
+        let changed = match self.changed.is_empty() {
+            true => String::new(),
+            false => format!(", changed: [{}]", self.changed.join(", ")),
+        };
+        format!("- {{ build: {}, since: {}, what: {what}{changed} }}\n", self.build, self.since)
+    }
 }
 
 /// The hardware history, newest last.
@@ -54,6 +72,9 @@ impl Builds {
             }
             if let Some(what) = wrong_day(&list[..i], &build.since) {
                 say("since", what);
+            }
+            if let Err(what) = judge_changes(&build.changed, ClosedLoopMode::None) {
+                say("changed", what);
             }
         }
         Problems(found).into_result().map(|()| Self { list })
@@ -114,6 +135,21 @@ mod tests {
         assert_eq!(builds.current(), "b2");
         let none = Builds::parse(Path::new("builds.yaml"), "# none yet\n").expect("valid");
         assert_eq!(none.current(), FIRST_BUILD);
+    }
+
+    #[test]
+    fn the_line_of_a_build_reads_back_and_an_unknown_change_is_named() {
+        let build = Build {
+            build: "b2".to_owned(),
+            since: "2026-04-01".to_owned(),
+            what: "cams: \"hot\" # 5".to_owned(),
+            changed: vec!["cams".to_owned(), "air-filter".to_owned()],
+        };
+        let read = Builds::parse(Path::new("builds.yaml"), &build.line()).expect("valid");
+        assert_eq!(read.list(), [build]);
+        let odd = "- { build: b1, since: 2026-04-01, what: x, changed: [cam] }\n";
+        let found = Builds::parse(Path::new("builds.yaml"), odd).expect_err("unknown");
+        assert!(found.0[0].what.contains("no known change"), "{found}");
     }
 
     #[test]

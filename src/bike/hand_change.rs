@@ -51,6 +51,8 @@ pub enum CellEdit {
     Scale(f64),
     /// It moves by this share, in %, towards the mean of its direct neighbours.
     Smooth(f64),
+    /// It holds so many times the fuel, since engine, injectors or fuel are others.
+    Rescale(f64),
 }
 
 impl CellEdit {
@@ -60,6 +62,7 @@ impl CellEdit {
             CellEdit::Add(_) => "add",
             CellEdit::Scale(_) => "scale",
             CellEdit::Smooth(_) => "smooth",
+            CellEdit::Rescale(_) => "rescale",
         }
     }
 }
@@ -87,8 +90,8 @@ pub enum CannotApply {
 /// other slots are passed over.
 ///
 /// Values become whole steps of the table's resolution: the nearest one where a
-/// value or an amount was named, never further than asked where it was a share of
-/// the way (`scale`, `smooth`).
+/// value, an amount or another engine was named, never further than asked where it
+/// was a share of the way (`scale`, `smooth`).
 ///
 /// # Errors
 /// When a table is missing or no cell lies in a region.
@@ -142,13 +145,17 @@ fn edited(before: &Table, role: TableRole, kind: FuelTableKind, region: Region, 
                 Some(mean) => no_further(resolution, value, value + pct / 100.0 * (mean - value)),
                 None => value,
             },
+            CellEdit::Rescale(factor) => resolution.snap(times(role, kind, value, factor)),
         };
     }
     after
 }
 
 fn scaled(role: TableRole, kind: FuelTableKind, value: f64, pct: f64) -> f64 {
-    let factor = 1.0 + pct / 100.0;
+    times(role, kind, value, 1.0 + pct / 100.0)
+}
+
+fn times(role: TableRole, kind: FuelTableKind, value: f64, factor: f64) -> f64 {
     match role {
         TableRole::Fuel => kind.cell(kind.amount(value) * factor),
         TableRole::Mixture | TableRole::Spark => value * factor,
@@ -202,6 +209,13 @@ fn with_sign(value: f64) -> String {
     if value < 0.0 { units::plain(value) } else { format!("+{}", units::plain(value)) }
 }
 
+impl HandChange {
+    /// Whether it makes the slot's fuel table that of another engine.
+    pub fn is_rescale_of(&self, slot: &str) -> bool {
+        self.slot == slot && matches!(self.deed, HandDeed::Cells(TableRole::Fuel, CellEdit::Rescale(_)))
+    }
+}
+
 impl fmt::Display for HandChange {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (slot, region) = (&self.slot, region_text(self.region));
@@ -215,6 +229,7 @@ impl fmt::Display for HandChange {
                     CellEdit::Add(amount) => write!(f, "by {}", with_sign(amount)),
                     CellEdit::Scale(pct) => write!(f, "by {} %", with_sign(pct)),
                     CellEdit::Smooth(pct) => write!(f, "by {} %", units::plain(pct)),
+                    CellEdit::Rescale(factor) => write!(f, "times {}", units::plain(factor)),
                 }
             }
         }
@@ -263,6 +278,7 @@ fn read(line: &str) -> Option<HandChange> {
                 ("add", ["by", amount]) => CellEdit::Add(number(amount)?),
                 ("scale", ["by", pct, "%"]) => CellEdit::Scale(number(pct)?),
                 ("smooth", ["by", pct, "%"]) => CellEdit::Smooth(number(pct)?),
+                ("rescale", ["times", factor]) => CellEdit::Rescale(number(factor).filter(|f| *f > 0.0)?),
                 _ => return None,
             };
             (region(rpm, load)?, HandDeed::Cells(TableRole::from_name(table)?, edit))
@@ -327,6 +343,18 @@ mod tests {
     }
 
     #[test]
+    fn rescaling_goes_to_the_nearest_step_and_scales_the_fuel() {
+        let before = tables(|_, _| 5.0);
+        // 5.0 times 0.75307 is 3.76535.
+        assert_eq!(made(&before, "power fuel rescale rpm 1000 load 2 times 0.75307")[0], 3.8);
+        let line: HandChange = "power fuel rescale rpm 1000 load 2 times 1.183849".parse().expect("a change");
+        assert!(line.is_rescale_of("power") && !line.is_rescale_of("economy"));
+        let after = apply_changes("power", &before, FuelTableKind::TrimPct, &[line]).expect("made").fuel;
+        // 1.05 times 1.183849 is 1.243041.
+        assert_eq!(after.values[0], 24.3);
+    }
+
+    #[test]
     fn smoothing_leaves_a_slope_alone_and_halves_a_spike() {
         let slope = tables(|rpm, load| 10.0 + rpm / 100.0 + load / 2.0);
         assert_eq!(made(&slope, "power fuel smooth rpm 1000..5000 load 2..80 by 50 %"), slope.fuel.values);
@@ -358,6 +386,8 @@ mod tests {
             "power fuel set rpm 1 load 2 to nan",
             "power fuel set rpm 4..2 load 2 to 5",
             "power air set rpm 1 load 2 to 5",
+            "power fuel rescale rpm 1 load 2 times 0",
+            "power fuel rescale rpm 1 load 2 by +3 %",
             "power lock rpm 1 load 2",
             "power unlock rpm 1 load 2 to 5",
         ] {
@@ -375,6 +405,7 @@ mod tests {
             (-50.0..50.0f64).prop_map(CellEdit::Add),
             (-90.0..90.0f64).prop_map(CellEdit::Scale),
             (1.0..100.0f64).prop_map(CellEdit::Smooth),
+            (0.01..100.0f64).prop_map(CellEdit::Rescale),
         ];
         prop_oneof![
             (prop::sample::select(TableRole::ALL.to_vec()), edit).prop_map(|(t, e)| HandDeed::Cells(t, e)),
@@ -389,6 +420,23 @@ mod tests {
             let change = HandChange { slot, region: Region { rpm, load }, deed };
             prop_assert_eq!(one_line(&change.to_string()), change.to_string());
             prop_assert_eq!(change.to_string().parse::<HandChange>(), Ok(change));
+        }
+
+        #[test]
+        fn rescaling_there_and_back_is_within_rounding(value in 0.5..60.0f64, factor in 0.2..5.0f64, trim in any::<bool>()) {
+            let before = tables(|_, _| value);
+            let kind = if trim { FuelTableKind::TrimPct } else { FuelTableKind::PulseWidthMs };
+            let times = |factor: f64| HandChange {
+                slot: "power".to_owned(),
+                region: Region { rpm: [1000.0, 5000.0], load: [2.0, 80.0] },
+                deed: HandDeed::Cells(TableRole::Fuel, CellEdit::Rescale(factor)),
+            };
+            let back = apply_changes("power", &before, kind, &[times(factor), times(1.0 / factor)]).expect("made");
+            // Half a step there, seen through the way back, and half a step back.
+            let bound = 0.1 / 2.0 * (1.0 / factor + 1.0) + 1e-9;
+            for (a, b) in before.fuel.values.iter().zip(&back.fuel.values) {
+                prop_assert!((a - b).abs() <= bound, "{} {}", a, b);
+            }
         }
 
         #[test]

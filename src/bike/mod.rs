@@ -5,8 +5,10 @@
 
 mod builds;
 mod config;
+mod engine_data;
 mod folder;
 mod hand_change;
+mod hardware;
 mod locking;
 mod slot;
 mod template;
@@ -16,11 +18,13 @@ pub use config::{
     Bike, Breathing, Chassis, ClosedLoop, ClosedLoopMode, Controller, Cooling, Delay, Density, Engine,
     FixedDelay, FuelTableKind, Gearing, Injectors, LambdaSensor, Mixture, Region, WarmEngine,
 };
+pub use engine_data::{AirTaken, EngineData, InjectorData, Rescaling, rescaling};
 pub use folder::{BikeFolder, FileSource, WorkTree, read_regular};
 pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, SMOOTH_PCT, apply_changes};
+pub use hardware::{ChangesJudged, HARDWARE_CHANGES, HardwareChange, JudgedChange, judge_changes};
 pub use locking::{lock_cells, locks_text, unlock_cells};
 pub use slot::{Lock, SlotTables, TableRole, fuel_path, locks_path, mixture_path, spark_path};
-pub use template::{Template, TemplateFile};
+pub use template::{RATED_KPA, StockMap, Template, TemplateFile};
 
 /// The name of the bike's own file.
 pub const BIKE_FILE: &str = "bike.yaml";

@@ -1,6 +1,9 @@
-//! A bike folder to start from, its base tables computed from the engine data.
+//! A bike folder to start from, its base tables computed from the engine data or from a stock map.
 
-use super::config::{FuelTableKind, Mixture};
+mod yaml;
+
+use super::config::{ClosedLoopMode, FuelTableKind};
+use super::engine_data::{AirTaken, EngineData, InjectorData, Rescaling, rescaling};
 use super::slot::{fuel_path, mixture_path};
 use super::{BIKE_FILE, BUILDS_FILE};
 use crate::physics::{air, fuel, injector};
@@ -23,12 +26,56 @@ pub struct Template {
     pub fuel_table: FuelTableKind,
     /// The load axis.
     pub load: LoadAxis,
-    /// Flow of one injector, cm³/min; without it a size that suits the engine.
+    /// Flow of one injector at 300 kPa, cm³/min; without it a size that suits the engine.
     pub injector_cc_min: Option<f64>,
+    /// How many injectors there are; without it one a cylinder.
+    pub injectors: Option<u32>,
+    /// Pressure difference at the injectors, kPa.
+    pub rail_kpa: f64,
+    /// Whether the controller trims by itself.
+    pub closed_loop: ClosedLoopMode,
+    /// A map to start from; without it the engine data serve.
+    pub stock: Option<StockMap>,
+    /// What was changed, as `HARDWARE_CHANGES` names it, for builds.yaml.
+    pub changed: Vec<String>,
     /// The slots to make.
     pub slots: Vec<String>,
     /// Today, as YYYY-MM-DD, for builds.yaml.
     pub today: String,
+}
+
+/// The map that the bike had before, and the engine that it was made for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StockMap {
+    /// The fuel table, of the template's own kind; none for trims, which stand on it.
+    pub table: Option<Table>,
+    /// What it was made for.
+    pub made_for: EngineData,
+    /// Whether the air grew with the displacement.
+    pub air: AirTaken,
+}
+
+impl Default for Template {
+    /// A common twin; its name and day are for the caller to say.
+    fn default() -> Self {
+        Self {
+            name: "bike".to_owned(),
+            displacement_cc: 650.0,
+            cylinders: 2,
+            rev_limit_rpm: 9000.0,
+            fuel: "E10".to_owned(),
+            fuel_table: FuelTableKind::VePct,
+            load: LoadAxis::ThrottlePct,
+            injector_cc_min: None,
+            injectors: None,
+            rail_kpa: RATED_KPA,
+            closed_loop: ClosedLoopMode::None,
+            stock: None,
+            changed: Vec::new(),
+            slots: vec!["main".to_owned()],
+            today: "2026-01-01".to_owned(),
+        }
+    }
 }
 
 /// A file of a new bike folder.
@@ -40,6 +87,8 @@ pub struct TemplateFile {
     pub text: String,
 }
 
+/// Pressure at which the flow of injectors is rated, kPa. Common practice, no source.
+pub const RATED_KPA: f64 = 300.0;
 /// Lambda asked for at idle and cruise. Common practice, no source: 14.7:1 on petrol.
 const CRUISE_LAMBDA: f64 = 1.0;
 /// Lambda asked for at full load. Common practice, no source: 12 to 13.5:1 on
@@ -64,9 +113,6 @@ const CLOSED_CAPACITY: f64 = 0.042;
 /// ratio of specific heats of air. Source: isentropic flow of a perfect gas.
 const HEAT_RATIO: f64 = 1.4;
 const CHOKED_BELOW: f64 = 0.528;
-/// Battery voltage and dead time of usual injectors; from memory
-/// (10 V 1.4 to 1.8 ms, 12 V 1.0 to 1.2, 14 V 0.7 to 0.9).
-const USUAL_DEAD_TIME: &str = "{ 10: 1.50, 12: 1.10, 14: 0.80, 16: 0.65 }";
 /// Duty the usual injector reaches at the limit, %. Common practice, no source.
 const SIZED_FOR_DUTY_PCT: f64 = 75.0;
 
@@ -86,14 +132,8 @@ impl Template {
         files
     }
 
-    fn mixture_mode(&self) -> Mixture {
-        match self.fuel_table {
-            FuelTableKind::VePct => Mixture::Controller,
-            FuelTableKind::PulseWidthMs | FuelTableKind::TrimPct => Mixture::Table,
-        }
-    }
-
-    fn resolution(&self) -> f64 {
+    /// The smallest step a fuel cell of this kind of table can hold.
+    pub fn resolution(&self) -> f64 {
         match self.fuel_table {
             FuelTableKind::VePct => 0.1,
             FuelTableKind::PulseWidthMs => 0.01,
@@ -105,14 +145,56 @@ impl Template {
         fuel::known(&self.fuel).unwrap_or(fuel::Composition::petrol()).stoich_afr()
     }
 
-    fn injector_cc_min(&self) -> f64 {
+    /// Flow of one injector at the rated pressure: as given, or what suits the engine.
+    ///
+    /// Units: cm³/min.
+    pub fn injector_cc_min(&self) -> f64 {
         const STEP: f64 = 10.0;
+        if let Some(given) = self.injector_cc_min {
+            return given;
+        }
         let peak_rpm = self.rev_limit_rpm;
         let ve = filling(1.0, self.breathing(peak_rpm));
         let fuel_g = self.fuel_g(ve, POWER_LAMBDA);
         let open_s = SIZED_FOR_DUTY_PCT / 100.0 * 120.0 / peak_rpm;
-        let needed = fuel_g / open_s * 60.0 / (fuel::TYPICAL_FUEL_KG_M3 / 1000.0);
-        self.injector_cc_min.unwrap_or((needed / STEP).ceil() * STEP)
+        let needed =
+            fuel_g / open_s * 60.0 / (fuel::TYPICAL_FUEL_KG_M3 / 1000.0) / self.injectors_a_cylinder();
+        let rated = injector::flow_at_pressure(needed, self.rail_kpa, RATED_KPA);
+        // So that a round number stays one, whatever binary fractions say.
+        const SLACK: f64 = 1e-9;
+        (rated / STEP - SLACK).ceil() * STEP
+    }
+
+    fn injector_count(&self) -> u32 {
+        self.injectors.unwrap_or(self.cylinders)
+    }
+
+    fn injectors_a_cylinder(&self) -> f64 {
+        f64::from(self.injector_count()) / f64::from(self.cylinders)
+    }
+
+    /// What the new bike's fuel table depends on besides the air.
+    pub fn engine_data(&self) -> EngineData {
+        EngineData {
+            displacement_cc: self.displacement_cc,
+            injectors: Some(InjectorData {
+                count: self.injector_count(),
+                flow_cc_min: self.injector_cc_min(),
+                rated_kpa: RATED_KPA,
+                rail_kpa: self.rail_kpa,
+            }),
+            stoich_afr: self.stoich_afr(),
+            fuel: self.fuel.clone(),
+        }
+    }
+
+    /// What becomes of the stock map; `None` where there is none.
+    ///
+    /// # Errors
+    /// Words, where it makes no sense.
+    pub fn rescaling(&self) -> Option<Result<Rescaling, String>> {
+        let stock = self.stock.as_ref()?;
+        Some(rescaling(self.fuel_table, self.load, [&stock.made_for, &self.engine_data()], stock.air))
     }
 
     /// Fuel of one cylinder and cycle in the reference air, g.
@@ -144,6 +226,13 @@ impl Template {
     }
 
     fn grid(&self) -> Grid {
+        match self.stock.as_ref().and_then(|stock| stock.table.as_ref()) {
+            Some(stock) => stock.grid.clone(),
+            None => self.usual_grid(),
+        }
+    }
+
+    fn usual_grid(&self) -> Grid {
         const ROWS: f64 = 17.0;
         const STEP: f64 = 250.0;
         const FIRST_RPM: f64 = 1000.0;
@@ -176,9 +265,20 @@ impl Template {
         }
     }
 
-    /// The base fuel table, from filling, injector and fuel sums.
+    /// The base fuel table: the stock map rescaled, or from filling, injector and fuel sums.
     pub fn fuel_table(&self) -> Table {
-        let flow = injector::mass_flow_g_s(self.injector_cc_min(), fuel::TYPICAL_FUEL_KG_M3);
+        let factor = self.rescaling().and_then(Result::ok).map_or(1.0, |rescaling| rescaling.factor);
+        let kind = self.fuel_table;
+        if let Some(stock) = self.stock.as_ref().and_then(|stock| stock.table.as_ref())
+            && kind != FuelTableKind::TrimPct
+        {
+            let resolution = Resolution::new(self.resolution()).expect("a decimal step");
+            let values =
+                stock.values.iter().map(|value| resolution.snap(kind.cell(kind.amount(*value) * factor)));
+            return Table { values: values.collect(), resolution, ..stock.clone() };
+        }
+        let at_rail = injector::flow_at_pressure(self.injector_cc_min(), RATED_KPA, self.rail_kpa);
+        let flow = injector::mass_flow_g_s(at_rail, fuel::TYPICAL_FUEL_KG_M3) * self.injectors_a_cylinder();
         self.table(self.resolution(), |rpm, load| {
             let ve = self.ve(rpm, load);
             match self.fuel_table {
@@ -191,7 +291,8 @@ impl Template {
                     let fuel_g = self.fuel_g(against_ambient, self.wanted_lambda(load));
                     injector::effective_pulse_ms(fuel_g, flow)
                 }
-                FuelTableKind::TrimPct => 0.0,
+                // Of a trim nothing, where the engine is as the stock map knows it.
+                FuelTableKind::TrimPct => FuelTableKind::TrimPct.cell(factor),
             }
         })
     }
@@ -219,83 +320,6 @@ impl Template {
         });
         Table { values: values.collect(), load_axis: self.load, resolution, grid }
     }
-
-    fn bike_yaml(&self) -> String {
-        let mixture = match self.mixture_mode() {
-            Mixture::Controller => "controller",
-            Mixture::Table => "table",
-        };
-        format!(
-            "\
-# What rideloop knows of the bike. Lines after a # are remarks.
-name: {name}
-
-# Displacement of all cylinders together. `cooling: liquid` or `cooling: air` says how
-# hot the engine can read: °F taken for °C is then refused on a water-cooled engine.
-engine: {{ displacement_cc: {cc}, cylinders: {cylinders}, strokes: 4, rev_limit_rpm: {limit} }}
-
-# Flow is of one injector at rated_kpa; rail_kpa is what the bike has.
-# dead_time_ms is by battery volts, from the injector's own data sheet:
-# the values below are only usual ones.
-injectors:
-  count: {cylinders}
-  flow_cc_min: {flow}
-  rated_kpa: 300
-  rail_kpa: 300
-  duty_limit_pct: 85
-  dead_time_ms: {dead}
-
-# petrol, E5, E10, E85, ethanol, methanol; or {{ stoich_afr: 14.1 }};
-# or mass fractions {{ carbon: .., hydrogen: .., oxygen: .. }}.
-fuel: {{ name: {fuel} }}
-
-controller:
-  fuel_table: {kind}        # ve_pct | pulse_width_ms | trim_pct
-  load: {load}        # throttle_pct | map_kpa
-  mixture: {mixture}         # controller: it divides by mixture.csv itself; table: the fuel table has it baked in
-  density: controller         # controller: it corrects for air itself; none: nobody does
-  breathing: own              # own: a ride corrects the slot it was made on; shared: the slots differ in mixture.csv
-                              # alone, so that a ride on any of them corrects them all (mixture: controller only)
-  resolution: {resolution}             # the smallest step a fuel cell can hold
-
-# none | trim_logged | unlogged, with optional region: {{ rpm: [a, b], load: [c, d] }}
-closed_loop: {{ mode: none }}
-
-# delay: estimate, or {{ cycles: 2.0, transport_ml: 900, lag_s: 0.09 }}
-# valid: the lambda the sensor can tell.
-lambda_sensor: {{ delay: estimate, valid: [0.65, 1.55] }}
-
-# From which engine temperature on the fuelling is the warm one.
-warm: {{ engine_temp_c: 75 }}
-
-# The switchable table sets; the first is the default.
-slots: [{slots}]
-",
-            name = quoted(&self.name),
-            cc = self.displacement_cc,
-            cylinders = self.cylinders,
-            limit = self.rev_limit_rpm,
-            flow = self.injector_cc_min(),
-            dead = USUAL_DEAD_TIME,
-            fuel = self.fuel,
-            kind = self.fuel_table.name(),
-            load = self.load.name(),
-            resolution = self.resolution(),
-            slots = self.slots.join(", "),
-        )
-    }
-
-    fn builds_yaml(&self) -> String {
-        format!(
-            "\
-# The hardware history, newest last. A new line begins a new build: rides of
-# an older build say nothing about the new one.
-- {{ build: {}, since: {}, what: as first recorded }}
-",
-            super::FIRST_BUILD,
-            self.today
-        )
-    }
 }
 
 /// Filling against ambient air at a pressure ratio.
@@ -311,11 +335,6 @@ fn filling(pressure_ratio: f64, breathing: f64) -> f64 {
 fn orifice(ratio: f64) -> f64 {
     let flow = |r: f64| (r.powf(2.0 / HEAT_RATIO) - r.powf((HEAT_RATIO + 1.0) / HEAT_RATIO)).max(0.0).sqrt();
     flow(ratio.max(CHOKED_BELOW)) / flow(CHOKED_BELOW)
-}
-
-/// A YAML text in quotes, safe for any name.
-fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string()
 }
 
 #[cfg(test)]
@@ -335,7 +354,9 @@ mod tests {
             load,
             injector_cc_min: None,
             slots: vec!["power".to_owned(), "economy".to_owned()],
+            changed: vec!["cams".to_owned()],
             today: "2026-05-02".to_owned(),
+            ..Template::default()
         }
     }
 

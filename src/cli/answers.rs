@@ -37,6 +37,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::HandReport>("edit unlock"),
         one::<operations::HandReport>("import"),
         one::<operations::MixtureReport>("mixture"),
+        one::<operations::RescaleReport>("rescale"),
         one::<operations::ExportReport>("export"),
         one::<operations::BuildReport>("build add"),
         one::<operations::VerifyReport>("verify"),

@@ -2,9 +2,11 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
+use crate::bike::HARDWARE_CHANGES;
 use crate::operations::BuildRequest;
 use crate::{operations, report};
 use clap::Subcommand;
+use clap::builder::PossibleValuesParser;
 
 /// The hardware of the bike: say that it changed.
 #[derive(Debug, clap::Args)]
@@ -20,6 +22,7 @@ enum Deed {
     ///
     /// Rides made before say nothing about it.
     #[command(after_help = "Example:\n  rideloop build add \"sharper cams\"\n  \
+                            rideloop build add \"sharper cams, open filter\" --changed cams,air-filter\n  \
                             rideloop build add \"bigger injectors\" --name b3 --since 2026-05-02\n\n\
                             Rides that lie directly in rides/ count as made on the build before.")]
     Add {
@@ -32,13 +35,27 @@ enum Deed {
         /// The day it was first ridden; without it today.
         #[arg(long, value_name = "YYYY-MM-DD")]
         since: Option<String>,
+        /// The same in known words, for a verdict: whether the stock controller's own adaption
+        /// covers it, and what it asks for.
+        #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = change_names())]
+        changed: Vec<String>,
     },
 }
 
+/// The known changes, for an option.
+pub(super) fn change_names() -> PossibleValuesParser {
+    PossibleValuesParser::new(HARDWARE_CHANGES.iter().map(|change| change.name))
+}
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let Deed::Add { what, name, since } = &args.deed;
-    let request =
-        BuildRequest { what: what.clone(), name: name.clone(), since: since.clone(), when: context.now };
+    let Deed::Add { what, name, since, changed } = &args.deed;
+    let request = BuildRequest {
+        what: what.clone(),
+        name: name.clone(),
+        since: since.clone(),
+        changed: changed.clone(),
+        when: context.now,
+    };
     let done = operations::build_add(context.root(), &request)?;
     context.screen.tell(&done, |width| report::build(&done, width, &context.command()));
     Ok(Exit::Done)

@@ -33,6 +33,8 @@ mod outcome;
 mod page_file;
 mod power;
 mod progress;
+mod questions;
+mod rescale;
 mod response;
 mod rides;
 mod rollback;
@@ -119,6 +121,7 @@ enum Command {
     Edit(edit::Args),
     Import(import::Args),
     Mixture(mixture::Args),
+    Rescale(rescale::Args),
     Export(export::Args),
     Rollback(rollback::Args),
     Season(season::Args),
@@ -145,10 +148,10 @@ impl Command {
     /// others look themselves whether somebody asked, or only read.
     fn writes_at_once(&self) -> bool {
         match self {
-            Command::New(_)
-            | Command::Edit(_)
+            Command::Edit(_)
             | Command::Import(_)
             | Command::Mixture(_)
+            | Command::Rescale(_)
             | Command::Export(_)
             | Command::Rollback(_)
             | Command::Build(_)
@@ -158,7 +161,9 @@ impl Command {
             | Command::Man(_)
             | Command::GitSetup(_)
             | Command::Demo(_) => true,
-            Command::Check(_)
+            // It asks first, and holds the signal from then on.
+            Command::New(_)
+            | Command::Check(_)
             | Command::Run(_)
             | Command::History(_)
             | Command::Show(_)
@@ -268,6 +273,7 @@ pub fn main() -> ExitCode {
         Some(Command::Edit(args)) => edit::main(&context, &args),
         Some(Command::Import(args)) => import::main(&context, &args),
         Some(Command::Mixture(args)) => mixture::main(&context, &args),
+        Some(Command::Rescale(args)) => rescale::main(&context, &args),
         Some(Command::Export(args)) => export::main(&context, &args),
         Some(Command::Build(args)) => build::main(&context, &args),
         Some(Command::Rollback(args)) => rollback::main(&context, &args),

@@ -1,19 +1,32 @@
 //! `rideloop new`
 
+use super::export::RowsWord;
 use super::outcome::Exit;
+use super::questions::{Interview, Question, Talk, measured, one_of, whole};
 use super::{Context, Result};
-use crate::bike::{FuelTableKind, Template};
+use crate::bike::{ClosedLoopMode, FuelTableKind, HARDWARE_CHANGES, Template};
+use crate::operations::calc::quantity::{ENGINE_SPEED, FLOW, PRESSURE, VOLUME};
+use crate::operations::{NewRequest, OperationError, StockTold};
 use crate::physics::fuel::KNOWN_FUELS;
 use crate::table::LoadAxis;
-use crate::{operations, report};
+use crate::{operations, report, units};
 use clap::ValueEnum;
+use clap::builder::PossibleValuesParser;
 use std::path::PathBuf;
 
-/// Make a bike folder from a template, its base tables computed from the engine data.
+/// Make a bike folder with a first map, from engine data or from a stock fuel table.
+///
+/// On a terminal it asks for what no option says; with --quiet or --json, or without a terminal, it
+/// presumes the usual and says so. A stock fuel table is scaled for displacement, injectors,
+/// pressure and fuel. What was changed gets a verdict: whether the stock controller's own adaption
+/// covers it.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Example:\n  rideloop new bikes/fernhill --name 'Fernhill 700' --displacement-cc 700 --cylinders 2 --rev-limit-rpm 8200\n\n\
-                        The base tables are a start for a careful first ride, not a finished map."
+    after_help = "Example:\n  rideloop new bikes/fernhill --name 'Fernhill 700' --displacement-cc 700 --cylinders 2 --rev-limit-rpm 8200\n  \
+                        rideloop new bikes/big --fuel-table pulse_width_ms --displacement-cc 700 --injector-cc-min 270 \
+                        --stock stock.csv --stock-displacement-cc 650 --stock-flow-cc-min 220 --changed bore,injectors\n\n\
+                        Numbers may bear a unit: 43.5psi, 0.7l. The base tables are a start for a careful first ride, \
+                        not a finished map."
 )]
 pub(super) struct Args {
     /// A folder that does not exist yet.
@@ -21,31 +34,80 @@ pub(super) struct Args {
     /// What the workshop calls the bike; without it the folder's name.
     #[arg(long)]
     name: Option<String>,
-    /// Displacement of all cylinders, cm³.
-    #[arg(long, value_name = "CC", allow_negative_numbers = true, default_value_t = 650.0, value_parser = ranged(20.0, 10_000.0))]
-    displacement_cc: f64,
-    /// Number of cylinders.
-    #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=16))]
-    cylinders: u32,
-    /// Where the limiter cuts, 1/min.
-    #[arg(long, value_name = "RPM", allow_negative_numbers = true, default_value_t = 9000.0, value_parser = ranged(3000.0, 20_000.0))]
-    rev_limit_rpm: f64,
-    /// The fuel.
-    #[arg(long, default_value = "E10", value_parser = KNOWN_FUELS)]
-    fuel: String,
-    /// What a cell of the fuel table holds.
-    #[arg(long, default_value = "ve_pct")]
-    fuel_table: FuelTableArg,
-    /// The load axis of the tables.
-    #[arg(long, default_value = "throttle_pct")]
-    load: LoadArg,
+    /// Displacement of all cylinders, cm³ [presumed: 650].
+    #[arg(long, value_name = "CC", allow_negative_numbers = true, value_parser = measured(&VOLUME, DISPLACEMENT_CC))]
+    displacement_cc: Option<f64>,
+    /// Number of cylinders [presumed: 2].
+    #[arg(long, value_name = "COUNT", allow_negative_numbers = true, value_parser = whole(1, 16))]
+    cylinders: Option<u32>,
+    /// Where the limiter cuts, 1/min [presumed: 9000].
+    #[arg(long, value_name = "RPM", allow_negative_numbers = true, value_parser = measured(&ENGINE_SPEED, LIMIT_RPM))]
+    rev_limit_rpm: Option<f64>,
+    /// Number of injectors [presumed: one a cylinder].
+    #[arg(long, value_name = "COUNT", allow_negative_numbers = true, value_parser = whole(1, 32))]
+    injectors: Option<u32>,
     /// Flow of one injector at 300 kPa, cm³/min; without it a size that suits the engine.
-    #[arg(long, value_name = "CC_MIN", allow_negative_numbers = true, value_parser = ranged(10.0, 5000.0))]
+    #[arg(long, value_name = "CC_MIN", allow_negative_numbers = true, value_parser = measured(&FLOW, FLOW_CC_MIN))]
     injector_cc_min: Option<f64>,
-    /// The switchable table sets.
-    #[arg(long, default_value = "main", value_delimiter = ',')]
-    slots: Vec<String>,
+    /// Fuel pressure against the intake, kPa [presumed: 300].
+    #[arg(long, value_name = "KPA", allow_negative_numbers = true, value_parser = measured(&PRESSURE, RAIL_KPA))]
+    rail_kpa: Option<f64>,
+    /// The fuel [presumed: E10].
+    #[arg(long, value_parser = KNOWN_FUELS)]
+    fuel: Option<String>,
+    /// What a cell of the fuel table holds [presumed: ve_pct].
+    #[arg(long)]
+    fuel_table: Option<FuelTableArg>,
+    /// The load axis of the tables [presumed: throttle_pct].
+    #[arg(long)]
+    load: Option<LoadArg>,
+    /// Whether the controller trims to stoichiometric by itself, and whether that is logged
+    /// [presumed: none].
+    #[arg(long)]
+    closed_loop: Option<ClosedLoopArg>,
+    /// What was changed on the bike, or `none`.
+    #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = changes_or_none())]
+    changed: Option<Vec<String>>,
+    #[command(flatten)]
+    stock: Stock,
+    /// The switchable table sets [presumed: main].
+    #[arg(long, value_delimiter = ',')]
+    slots: Option<Vec<String>>,
 }
+
+/// The map that the bike had, and the engine that it was for.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "A stock map to start from")]
+struct Stock {
+    /// Its fuel table, of the kind that --fuel-table names, or `none`: text or JSON as `import` reads it.
+    #[arg(long, value_name = "FILE")]
+    stock: Option<PathBuf>,
+    /// What each row of it is, where the file does not tell.
+    #[arg(long, value_name = "AXIS", requires = "stock")]
+    stock_rows: Option<RowsWord>,
+    /// Displacement that it was made for, cm³; without it that of the bike.
+    #[arg(long, value_name = "CC", allow_negative_numbers = true, value_parser = measured(&VOLUME, DISPLACEMENT_CC))]
+    stock_displacement_cc: Option<f64>,
+    /// Flow at 300 kPa of one injector it was made for, cm³/min; without it that of the bike.
+    #[arg(long, value_name = "CC_MIN", allow_negative_numbers = true, value_parser = measured(&FLOW, FLOW_CC_MIN))]
+    stock_flow_cc_min: Option<f64>,
+    /// Fuel pressure that it was made for, kPa; without it that of the bike.
+    #[arg(long, value_name = "KPA", allow_negative_numbers = true, value_parser = measured(&PRESSURE, RAIL_KPA))]
+    stock_rail_kpa: Option<f64>,
+    /// The fuel that it was made for; without it that of the bike.
+    #[arg(long, value_name = "FUEL", value_parser = KNOWN_FUELS)]
+    stock_fuel: Option<String>,
+    /// Heads, cams and throttle let no more air through than stock, whatever the displacement.
+    #[arg(long)]
+    same_air: bool,
+}
+
+/// What bike.yaml allows of each.
+const DISPLACEMENT_CC: [f64; 2] = [20.0, 10_000.0];
+const FLOW_CC_MIN: [f64; 2] = [10.0, 5000.0];
+const RAIL_KPA: [f64; 2] = [50.0, 2000.0];
+/// Below this there would be no room for the rows of a table.
+const LIMIT_RPM: [f64; 2] = [3000.0, 20_000.0];
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 #[value(rename_all = "snake_case")]
@@ -62,6 +124,26 @@ enum LoadArg {
     MapKpa,
 }
 
+#[derive(Debug, Clone, Copy, ValueEnum)]
+#[value(rename_all = "snake_case")]
+enum ClosedLoopArg {
+    /// It trims nothing.
+    None,
+    /// It trims, and the log shows by how much.
+    TrimLogged,
+    /// It trims, and the log does not show it.
+    Unlogged,
+}
+
+/// The word for nothing, where a list or a file may be left away.
+const NONE: &str = "none";
+/// The word for what the stock engine has in common with the bike.
+const SAME: &str = "same";
+
+fn changes_or_none() -> PossibleValuesParser {
+    PossibleValuesParser::new(HARDWARE_CHANGES.iter().map(|change| change.name).chain([NONE]))
+}
+
 /// A number within bounds; NaN is never within.
 pub(super) fn ranged(
     low: f64,
@@ -75,28 +157,215 @@ pub(super) fn ranged(
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let folder_name = || args.dir.file_name().map(|n| n.to_string_lossy().into_owned());
-    let name = args.name.clone().or_else(folder_name).unwrap_or_else(|| "bike".to_owned());
-    let template = Template {
-        name,
-        displacement_cc: args.displacement_cc,
-        cylinders: args.cylinders,
-        rev_limit_rpm: args.rev_limit_rpm,
-        fuel: args.fuel.clone(),
-        fuel_table: match args.fuel_table {
-            FuelTableArg::VePct => FuelTableKind::VePct,
-            FuelTableArg::PulseWidthMs => FuelTableKind::PulseWidthMs,
-            FuelTableArg::TrimPct => FuelTableKind::TrimPct,
-        },
-        load: match args.load {
-            LoadArg::ThrottlePct => LoadAxis::ThrottlePct,
-            LoadArg::MapKpa => LoadAxis::MapKpa,
-        },
-        injector_cc_min: args.injector_cc_min,
-        slots: args.slots.clone(),
-        today: context.today()?,
-    };
-    let made = operations::new(&args.dir, &template, None, context.now)?;
+    let today = context.today()?;
+    let (mut answers, mut shown) = (std::io::stdin().lock(), std::io::stderr());
+    let talk = context.screen.may_ask().then_some(Talk { answers: &mut answers, shown: &mut shown });
+    let request = request(args, Interview::new(talk), today)?;
+    context.interrupts.writes();
+    let made = operations::new_bike(&args.dir, &request, context.now)?;
     context.screen.tell(&made, |_| report::new(&made));
     Ok(Exit::Done)
+}
+
+/// Everything that is to be known, from the options, the answers, and what is presumed.
+fn request(
+    args: &Args,
+    mut interview: Interview<'_>,
+    today: String,
+) -> std::result::Result<NewRequest, OperationError> {
+    let ask = &mut interview;
+    let folder_name = args.dir.file_name().map(|n| n.to_string_lossy().into_owned());
+    let usual = folder_name.as_deref().unwrap_or("bike");
+    let name = ask.settle_quietly(args.name.clone(), &q("--name", "Name of the bike", usual), plain)?;
+    let displacement_cc = ask.settle(
+        args.displacement_cc,
+        &q("--displacement-cc", "Displacement of all cylinders, cm³", "650"),
+        measured(&VOLUME, DISPLACEMENT_CC),
+    )?;
+    let cylinders =
+        ask.settle(args.cylinders, &q("--cylinders", "Number of cylinders", "2"), whole(1, 16))?;
+    let rev_limit_rpm = ask.settle(
+        args.rev_limit_rpm,
+        &q("--rev-limit-rpm", "Where the limiter cuts, 1/min", "9000"),
+        measured(&ENGINE_SPEED, LIMIT_RPM),
+    )?;
+    let one_each = units::plain(f64::from(cylinders));
+    let injectors =
+        ask.settle(args.injectors, &q("--injectors", "Number of injectors", &one_each), whole(1, 32))?;
+    let rail_kpa = ask.settle(
+        args.rail_kpa,
+        &q("--rail-kpa", "Fuel pressure against the intake, kPa", "300"),
+        measured(&PRESSURE, RAIL_KPA),
+    )?;
+    let mut template = Template {
+        name,
+        displacement_cc,
+        cylinders,
+        rev_limit_rpm,
+        injectors: Some(injectors),
+        rail_kpa,
+        today,
+        ..Template::default()
+    };
+    let suits = units::plain(template.injector_cc_min());
+    template.injector_cc_min = Some(ask.settle(
+        args.injector_cc_min,
+        &q("--injector-cc-min", "Flow of one injector at 300 kPa, cm³/min (suits the engine)", &suits),
+        measured(&FLOW, FLOW_CC_MIN),
+    )?);
+    let fuels = format!("Fuel: {}", KNOWN_FUELS.join(", "));
+    let fuel = |text: &str| one_of(&KNOWN_FUELS, text);
+    template.fuel = ask.settle(args.fuel.clone(), &q("--fuel", &fuels, "E10"), fuel)?;
+    let kinds =
+        "What a cell of the fuel table holds: ve_pct, pulse_width_ms, trim_pct (on top of a stock map)";
+    template.fuel_table = match ask.settle(args.fuel_table, &q("--fuel-table", kinds, "ve_pct"), word)? {
+        FuelTableArg::VePct => FuelTableKind::VePct,
+        FuelTableArg::PulseWidthMs => FuelTableKind::PulseWidthMs,
+        FuelTableArg::TrimPct => FuelTableKind::TrimPct,
+    };
+    let axes = q("--load", "Load axis of the tables: throttle_pct, map_kpa", "throttle_pct");
+    template.load = match ask.settle(args.load, &axes, word)? {
+        LoadArg::ThrottlePct => LoadAxis::ThrottlePct,
+        LoadArg::MapKpa => LoadAxis::MapKpa,
+    };
+    let trims = "Does the controller trim to stoichiometric by itself: none, trim_logged, unlogged";
+    template.closed_loop = match ask.settle(args.closed_loop, &q("--closed-loop", trims, NONE), word)? {
+        ClosedLoopArg::None => ClosedLoopMode::None,
+        ClosedLoopArg::TrimLogged => ClosedLoopMode::TrimLogged,
+        ClosedLoopArg::Unlogged => ClosedLoopMode::Unlogged,
+    };
+    let known: Vec<&str> = HARDWARE_CHANGES.iter().map(|change| change.name).collect();
+    let changed = format!("What was changed, with commas between: {}", known.join(", "));
+    template.changed = ask.settle_quietly(args.changed.clone(), &q("--changed", &changed, NONE), changes)?;
+    template.changed.retain(|change| change != NONE);
+    let stock = stock(args, ask, &template)?;
+    let main = q("--slots", "Switchable table sets, with commas between", "main");
+    template.slots = ask.settle_quietly(args.slots.clone(), &main, list)?;
+    Ok(NewRequest { template, stock, presumed: interview.into_presumed() })
+}
+
+fn stock(
+    args: &Args,
+    ask: &mut Interview<'_>,
+    template: &Template,
+) -> std::result::Result<StockTold, OperationError> {
+    let given = &args.stock;
+    let file = q("--stock", "File of a stock fuel table to start from", NONE);
+    let file = ask.settle_quietly(given.stock.clone(), &file, |text| Ok(PathBuf::from(text)))?;
+    let mut told = StockTold {
+        file: Some(file).filter(|file| file.as_os_str() != NONE),
+        rows: given.stock_rows.map(Into::into),
+        displacement_cc: given.stock_displacement_cc,
+        flow_cc_min: given.stock_flow_cc_min,
+        rail_kpa: given.stock_rail_kpa,
+        fuel: given.stock_fuel.clone(),
+        same_air: given.same_air,
+    };
+    // A trim stands on a stock map even where that is not at hand.
+    let stands_on_one = told.file.is_some() || template.fuel_table == FuelTableKind::TrimPct;
+    if !(stands_on_one && ask.is_heard()) {
+        return Ok(told);
+    }
+    let cc = q("--stock-displacement-cc", "Displacement that it was made for, cm³", SAME);
+    let read = measured(&VOLUME, DISPLACEMENT_CC);
+    told.displacement_cc =
+        ask.settle_quietly(told.displacement_cc.map(Some), &cc, |text| other(text, &read))?;
+    let flow = q("--stock-flow-cc-min", "Flow of one injector it was made for, cm³/min at 300 kPa", SAME);
+    let read = measured(&FLOW, FLOW_CC_MIN);
+    told.flow_cc_min = ask.settle_quietly(told.flow_cc_min.map(Some), &flow, |text| other(text, &read))?;
+    let rail = q("--stock-rail-kpa", "Fuel pressure that it was made for, kPa", SAME);
+    let read = measured(&PRESSURE, RAIL_KPA);
+    told.rail_kpa = ask.settle_quietly(told.rail_kpa.map(Some), &rail, |text| other(text, &read))?;
+    let fuel = q("--stock-fuel", "Fuel that it was made for", SAME);
+    let read = |text: &str| one_of(&KNOWN_FUELS, text);
+    told.fuel = ask.settle_quietly(told.fuel.clone().map(Some), &fuel, |text| other(text, read))?;
+    Ok(told)
+}
+
+fn q<'a>(flag: &'a str, text: &'a str, default: &'a str) -> Question<'a> {
+    Question { flag, text, default }
+}
+
+fn plain(text: &str) -> std::result::Result<String, String> {
+    Ok(units::one_line(text))
+}
+
+/// A word of an option.
+fn word<T: ValueEnum>(text: &str) -> std::result::Result<T, String> {
+    T::from_str(text, true).map_err(|_| {
+        let words = T::value_variants().iter().filter_map(ValueEnum::to_possible_value);
+        let words: Vec<String> = words.map(|word| word.get_name().to_owned()).collect();
+        format!("`{text}` is none of {}", words.join(", "))
+    })
+}
+
+fn list(text: &str) -> std::result::Result<Vec<String>, String> {
+    Ok(text.split(',').map(|name| name.trim().to_owned()).filter(|name| !name.is_empty()).collect())
+}
+
+fn changes(text: &str) -> std::result::Result<Vec<String>, String> {
+    let known: Vec<&str> = HARDWARE_CHANGES.iter().map(|change| change.name).chain([NONE]).collect();
+    list(text)?.iter().map(|name| one_of(&known, name)).collect()
+}
+
+fn other<T>(
+    text: &str,
+    read: impl Fn(&str) -> std::result::Result<T, String>,
+) -> std::result::Result<Option<T>, String> {
+    if text == SAME { Ok(None) } else { read(text).map(Some) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Debug, Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: Args,
+    }
+
+    fn told(words: &[&str], typed: &str) -> (NewRequest, String) {
+        let args = Line::try_parse_from(["new", "bikes/fernhill"].iter().chain(words)).expect("options").args;
+        let (mut answers, mut shown) = (typed.as_bytes(), Vec::new());
+        let talk = Talk { answers: &mut answers, shown: &mut shown };
+        let request = request(&args, Interview::new(Some(talk)), "2026-05-02".to_owned()).expect("settled");
+        (request, String::from_utf8(shown).expect("UTF-8"))
+    }
+
+    #[test]
+    fn every_question_can_be_answered_and_the_stock_engine_is_asked_for_with_a_stock_map() {
+        let typed = "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\n\ne10\npulse_width_ms\nmap_kpa\nunlogged\n\
+                     cams, silencer\nstock.csv\n650\nsame\n\nE5\npower,economy\n";
+        let (request, shown) = told(&[], typed);
+        let template = &request.template;
+        assert_eq!(
+            (&*template.name, template.displacement_cc, template.injectors),
+            ("Fernhill 700", 700.0, Some(2))
+        );
+        assert!((template.rail_kpa - 299.922).abs() < 1e-3, "{}", template.rail_kpa);
+        assert_eq!((template.fuel_table, template.load), (FuelTableKind::PulseWidthMs, LoadAxis::MapKpa));
+        assert_eq!(
+            (&template.changed[..], &template.slots[..]),
+            (
+                &["cams".to_owned(), "silencer".to_owned()][..],
+                &["power".to_owned(), "economy".to_owned()][..]
+            )
+        );
+        let stock = &request.stock;
+        assert_eq!((stock.displacement_cc, stock.flow_cc_min, stock.rail_kpa), (Some(650.0), None, None));
+        assert_eq!((stock.fuel.as_deref(), request.presumed.len()), (Some("E5"), 0));
+        assert!(shown.contains("that does not serve: must be between 20 and 10000 cc, got 0"), "{shown}");
+    }
+
+    #[test]
+    fn what_the_options_say_is_not_asked() {
+        let all = "--name x --displacement-cc 700 --cylinders 2 --rev-limit-rpm 8200 --injectors 2 --injector-cc-min 230 \
+                   --rail-kpa 3bar --fuel E5 --fuel-table ve_pct --load map_kpa --closed-loop none --changed none \
+                   --stock none --slots main";
+        let (request, shown) = told(&all.split_whitespace().collect::<Vec<_>>(), "");
+        assert_eq!((request.template.rail_kpa, &*shown), (300.0, ""));
+        assert!(request.template.changed.is_empty() && request.stock == StockTold::default());
+    }
 }

@@ -41,6 +41,12 @@ impl Screen {
         progress_wanted(io::stderr().is_terminal(), ci, self.quiet, self.json)
     }
 
+    /// Whether there is a person to ask: at a terminal that shows the questions and takes answers.
+    pub fn may_ask(&self) -> bool {
+        let terminal = io::stdin().is_terminal() && io::stderr().is_terminal();
+        progress_wanted(terminal, false, self.quiet, self.json)
+    }
+
     /// Characters a line may take.
     pub fn width(&self) -> usize {
         match terminal_size::terminal_size_of(io::stdout()) {

@@ -262,6 +262,7 @@ mod tests {
                 injector_cc_min: None,
                 slots: vec!["main".to_owned()],
                 today: "2026-01-01".to_owned(),
+                ..Template::default()
             };
             let mut bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
             let loads = if load == LoadAxis::MapKpa { [30.0, 60.0] } else { [2.0, 20.0] };

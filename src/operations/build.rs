@@ -7,7 +7,7 @@ use super::open::OpenBike;
 use super::rides::RideStanding;
 use super::start::with_start;
 use super::write::{commit, tool_name};
-use crate::bike::{BUILDS_FILE, Build, Builds, FileSource, REGISTER_FILE};
+use crate::bike::{BUILDS_FILE, Build, Builds, ChangesJudged, FileSource, REGISTER_FILE, judge_changes};
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
 use crate::pipeline::RideChoice;
 use crate::revision::revision_name;
@@ -24,6 +24,8 @@ pub struct BuildRequest {
     pub name: Option<String>,
     /// The day it was first ridden, as YYYY-MM-DD; without it the day of `when`.
     pub since: Option<String>,
+    /// The same changes as `HARDWARE_CHANGES` names them, for a verdict.
+    pub changed: Vec<String>,
     /// When the revision is made.
     pub when: Moment,
 }
@@ -41,6 +43,8 @@ pub struct BuildReport {
     pub since: String,
     /// What was changed.
     pub what: String,
+    /// What is to be thought of the changes, where they were named.
+    pub verdict: Option<ChangesJudged>,
     /// The build before.
     pub before: String,
     /// Rides of the build before that fed no revision; they are silent from now on.
@@ -71,7 +75,14 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
         None => next_name(&before)?,
     };
     refuse_words(&bike, &name, &since)?;
-    let build = Build { build: name.clone(), since: since.clone(), what: what.clone() };
+    let verdict = judge_changes(&request.changed, bike.folder.bike.closed_loop.mode)
+        .map_err(|what| OperationError::failed(what, "name the changes with --changed, or leave it away"))?;
+    let build = Build {
+        build: name.clone(),
+        since: since.clone(),
+        what: what.clone(),
+        changed: names_of(verdict.as_ref()),
+    };
     let text = bike.folder.work_tree().text(BUILDS_FILE)?.unwrap_or_default();
     let text = with_build(&text, &bike.folder.builds, &build)?;
     let silenced = unheard(&bike)?;
@@ -97,7 +108,12 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let summary = format!("{revision} build {name}: {what}");
     let body = format!("No table changed. Rides of build {before} say nothing about {name}.");
     let commit = commit(&writable, &record, &summary, &body, files, request.when)?;
-    Ok(BuildReport { revision, commit, build: name, since, what, before, silenced, cautions, notes })
+    Ok(BuildReport { revision, commit, build: name, since, what, verdict, before, silenced, cautions, notes })
+}
+
+/// The changes that were judged, each once.
+pub(super) fn names_of(judged: Option<&ChangesJudged>) -> Vec<String> {
+    judged.map_or(&[][..], |judged| &judged.changes).iter().map(|change| change.name.to_owned()).collect()
 }
 
 /// Refuses a name or a day that cannot be a build's.
@@ -119,11 +135,7 @@ fn refuse_words(bike: &OpenBike, name: &str, since: &str) -> Result<(), Operatio
 /// The text of builds.yaml with one more entry; what stood there stays as it is.
 fn with_build(text: &str, builds: &Builds, build: &Build) -> Result<String, OperationError> {
     let gap = if text.is_empty() || text.ends_with('\n') { "" } else { "\n" };
-    // A JSON string is a YAML string too, whatever stands in it.
-    let quoted = |text: &str| serde_json::Value::from(text).to_string();
-    let entry =
-        format!("- {{ build: {}, since: {}, what: {} }}\n", build.build, build.since, quoted(&build.what));
-    let text = format!("{text}{gap}{entry}");
+    let text = format!("{text}{gap}{}", build.line());
     let read = Builds::parse(Path::new(BUILDS_FILE), &text);
     let wanted = || builds.list().iter().chain([build]);
     match read {
@@ -180,7 +192,8 @@ mod tests {
     fn added(text: &str) -> Result<String, OperationError> {
         let builds = Builds::parse(Path::new(BUILDS_FILE), text).expect("valid");
         let (build, since) = ("b2".to_owned(), "2026-05-02".to_owned());
-        with_build(text, &builds, &Build { build, since, what: "other cams: \"hot\" # 5".to_owned() })
+        let what = "other cams: \"hot\" # 5".to_owned();
+        with_build(text, &builds, &Build { build, since, what, changed: Vec::new() })
     }
 
     #[test]

@@ -133,6 +133,9 @@ pub(super) struct SlotChange {
 
 /// A change by hand that waits to be judged and written.
 pub(super) struct HandWork {
+    /// The tables are those of the former hardware, so that what is usual for a cell says nothing of
+    /// them: its range is what a file may hold at all.
+    pub is_of_new_hardware: bool,
     pub kind: RevisionKind,
     pub edits: Vec<HandChange>,
     pub imports: Vec<ImportRef>,
@@ -192,6 +195,11 @@ pub(super) fn carry_out(
 ) -> Result<HandReport, OperationError> {
     let plan = Plan::find(&request.pipeline, &bike.folder.work_tree())?;
     let usual = Plan::shipped_default()?;
+    let mut limits = plan.blending;
+    if work.is_of_new_hardware {
+        let allowed = bike.folder.bike.controller.fuel_table.allowed();
+        limits.cell_range = Some([*allowed.start(), *allowed.end()]);
+    }
     let mut report = HandReport {
         revision: None,
         commit: None,
@@ -232,7 +240,7 @@ pub(super) fn carry_out(
             ridden: past.ridden.as_ref(),
             controller: &bike.folder.bike.controller,
             controller_before: &past.controller,
-            settings: &plan.blending,
+            settings: &limits,
         };
         let slot = several.then(|| change.slot.clone());
         objections.extend(judge(&input).into_iter().map(|o| Objection { slot: slot.clone(), ..o }));

@@ -54,6 +54,7 @@ pub fn edit(root: &Path, request: &EditRequest) -> Result<HandReport, OperationE
         files.push(FileWrite { path, bytes: text.map(String::into_bytes) });
     }
     let work = HandWork {
+        is_of_new_hardware: false,
         kind: RevisionKind::Edit,
         nothing: nothing(&change, table),
         notes: stayed(&change, &before, &after),

@@ -112,6 +112,7 @@ fn from_file(
         refuse_idle_locks(&slot, &after)?;
     }
     Ok(HandWork {
+        is_of_new_hardware: false,
         kind: RevisionKind::Import,
         edits: Vec::new(),
         imports: vec![ImportRef { sha256: hash(&bytes), file: name.into_owned() }],
@@ -239,6 +240,7 @@ fn from_folder(bike: &OpenBike) -> Result<HandWork, OperationError> {
         }
     }
     Ok(HandWork {
+        is_of_new_hardware: false,
         kind: RevisionKind::Import,
         edits: Vec::new(),
         imports,

@@ -156,6 +156,7 @@ pub fn knock(
         why => why,
     };
     let work = HandWork {
+        is_of_new_hardware: false,
         kind: RevisionKind::Edit,
         nothing: nothing(&cells, &heard, request),
         notes: notes(&bike, &slot, &cells)?,

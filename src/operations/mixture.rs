@@ -84,6 +84,7 @@ pub fn mixture(root: &Path, request: &MixtureRequest) -> Result<MixtureReport, O
         (made.plan.about.clone(), made.plan.wanted.name(), made.plan.in_words(about_bike));
     let table = shown(&slot, TableRole::Mixture, &after.mixture);
     let work = HandWork {
+        is_of_new_hardware: false,
         kind: RevisionKind::Import,
         edits: Vec::new(),
         imports: vec![ImportRef { sha256: hash(text.as_bytes()), file: file.clone() }],

@@ -3,13 +3,13 @@
 use super::collected::Collected;
 use super::error::OperationError;
 use crate::bike::{
-    BIKE_FILE, Bike, BikeFolder, FileSource, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole, WorkTree,
-    fuel_path,
+    BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole,
+    WorkTree, fuel_path,
 };
 use crate::blend::Refusal;
 use crate::cache::FileHashes;
 use crate::evidence::{self, EvidenceRow, evidence_path};
-use crate::ledger::{Revision, Store, revisions};
+use crate::ledger::{Revision, RevisionKind, Store, revisions};
 use crate::problem::{Problem, Problems};
 use crate::revision::{revision_name, revision_number};
 use crate::ride::{Loggers, Register, RideState};
@@ -272,19 +272,44 @@ impl OpenBike {
         }
     }
 
-    /// The oldest revision of the build on the bike now that holds a slot's tables;
-    /// a slot may be younger than its build.
+    /// Where a slot starts from in the build on the bike now: its oldest revision that holds the
+    /// slot's tables (a slot may be younger than its build), or the one that rescaled them for the
+    /// new hardware before any run.
     ///
     /// # Errors
     /// When the history cannot be read.
     pub(super) fn build_start_of(&self, slot: &str) -> Result<Option<&Revision>, OperationError> {
         let build = self.folder.builds.current();
-        for revision in self.revisions.iter().rev().filter(|r| r.record.build == build) {
-            if self.holds(&revision.commit, &fuel_path(slot))? {
-                return Ok(Some(revision));
+        let of_build = || self.revisions.iter().rev().filter(|r| r.record.build == build);
+        for first in of_build() {
+            if !self.holds(&first.commit, &fuel_path(slot))? {
+                continue;
             }
+            let mut start = first;
+            let later = of_build().filter(|r| r.record.number > first.record.number);
+            for revision in later.filter(|r| r.record.slots.iter().any(|s| s == slot)) {
+                match revision.record.kind {
+                    RevisionKind::Run => break,
+                    RevisionKind::Rollback => {
+                        let restored = revision.record.restores.as_deref().and_then(revision_number);
+                        if restored.is_none_or(|number| number < start.record.number) {
+                            start = first;
+                        }
+                    }
+                    _ if is_rescaled_by(revision, slot) => start = revision,
+                    _ => {}
+                }
+            }
+            return Ok(Some(start));
         }
         Ok(None)
+    }
+
+    /// Whether no run has changed a slot's tables since the build on the bike now began.
+    pub(super) fn is_unridden(&self, slot: &str) -> bool {
+        let build = self.folder.builds.current();
+        let runs = self.revisions.iter().filter(|r| r.record.kind == RevisionKind::Run);
+        !runs.filter(|r| r.record.build == build).any(|r| r.record.slots.iter().any(|s| s == slot))
     }
 
     /// A slot's tables at the start of the build; today's where the history has none.
@@ -387,6 +412,12 @@ impl OpenBike {
             look_at: format!("`git diff {name} -- {MAPS_FOLDER} {REGISTER_FILE}` shows how; {take}; {back}"),
         }))
     }
+}
+
+/// Whether a revision made a slot's fuel table that of another engine.
+fn is_rescaled_by(revision: &Revision, slot: &str) -> bool {
+    let mut changes = revision.record.edits.iter().filter_map(|line| line.parse::<HandChange>().ok());
+    changes.any(|change| change.is_rescale_of(slot))
 }
 
 fn read_register(root: &Path) -> Result<Register, Problems> {

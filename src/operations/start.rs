@@ -1,32 +1,19 @@
-//! The first revision: the tables as they were found. And `new`.
+//! The first revision: the tables as they were found. And a new folder from its files.
 
 use super::error::OperationError;
+use super::new_bike::NewReport;
 use super::open::OpenBike;
 use super::whole_file::WholeFile;
 use super::write::{Writable, begin, commit, refuse_nesting, tool_name};
 use crate::bike::{
-    BIKE_FILE, Bike, BikeFolder, FileSource, REGISTER_FILE, RIDES_FOLDER, SlotTables, Template, fuel_path,
+    BIKE_FILE, Bike, BikeFolder, FileSource, REGISTER_FILE, RIDES_FOLDER, SlotTables, fuel_path,
     mixture_path, spark_path,
 };
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store};
 use crate::problem::Problem;
 use crate::revision::revision_name;
 use crate::units;
-use serde::Serialize;
-use std::path::{Path, PathBuf};
-
-/// What `new` made.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
-pub struct NewReport {
-    /// The folder.
-    pub folder: PathBuf,
-    /// The files it holds.
-    pub files: Vec<String>,
-    /// The first revision.
-    pub revision: String,
-    /// Its commit.
-    pub commit: String,
-}
+use std::path::Path;
 
 /// Makes the repository and r1 where they are not there yet; everything else that
 /// makes a revision builds on them.
@@ -70,20 +57,6 @@ pub(super) fn start(bike: &OpenBike, writable: &Writable, when: Moment) -> Resul
         format!("r1 start: {}, {}", bike.folder.bike.name, units::counted(record.slots.len(), "slot"));
     let body = "The tables as they were found.";
     commit(writable, &record, &summary, body, files, when)
-}
-
-/// Makes a bike folder from a template, with r1.
-///
-/// # Errors
-/// When the folder is not empty, lies inside another repository, or cannot be written.
-pub fn new(
-    root: &Path,
-    template: &Template,
-    identity: Option<(&str, &str)>,
-    when: Moment,
-) -> Result<NewReport, OperationError> {
-    let files: Vec<(String, String)> = template.files().into_iter().map(|f| (f.path, f.text)).collect();
-    new_from_files(root, &files, identity, when)
 }
 
 /// Files that would not read back are not written at all.
@@ -158,6 +131,11 @@ pub(super) fn new_from_files(
         files: files.iter().map(|(path, _)| path.clone()).collect(),
         revision: revision_name(1),
         commit,
+        presumed: Vec::new(),
+        first_map: "as given".to_owned(),
+        rescaling: None,
+        verdict: None,
+        notes: Vec::new(),
     })
 }
 

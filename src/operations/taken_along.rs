@@ -99,12 +99,13 @@ fn meaning_changes(then: &Bike, now: &Bike) -> Vec<String> {
     changed(
         "engine.displacement_cc",
         [then, now].map(|bike| units::plain(bike.engine.displacement_cc)),
-        "no cell changes with it, but the engine needs other fuel if it really changed; then begin a new build",
+        "no cell changes with it by itself, but the engine needs other fuel if it really changed: then begin a new \
+         build, and `rideloop rescale`",
     );
     if then.injectors != now.injectors {
         found.push(format!(
-            "{BIKE_FILE} changed: injectors: no cell changes with it, but the same pulse gives another amount of \
-             fuel if they really changed; then begin a new build"
+            "{BIKE_FILE} changed: injectors: no cell changes with it by itself, but the same pulse gives another amount \
+             of fuel if they really changed: then begin a new build, and `rideloop rescale`"
         ));
     }
     found

@@ -8,5 +8,6 @@ pub mod fuel_system;
 pub mod injector;
 pub mod mixture;
 pub mod power;
+pub mod rescale;
 pub mod road_load;
 pub mod thermistor;

@@ -1,6 +1,7 @@
 //! Changes by hand, exports and builds, as text.
 
 use super::changes::table_change_among;
+use super::new_bike::changes_judged;
 use super::run::no_revision;
 use super::style::{Align, columns, faint, strong, warning};
 use crate::operations::{BuildReport, ExportReport, HandReport};
@@ -99,6 +100,9 @@ pub fn build(report: &BuildReport, width: usize, command: &str) -> String {
         report.before,
         report.revision,
     );
+    if let Some(judged) = &report.verdict {
+        let _ = write!(text, "\n{}", changes_judged(judged));
+    }
     for (kind, lines) in [("note", &report.notes), ("caution", &report.cautions)] {
         for line in lines {
             let _ = writeln!(text, "\n{}: {line}", warning(kind));

@@ -20,9 +20,11 @@ mod history;
 mod knock;
 mod logger;
 mod mixture;
+mod new_bike;
 pub mod page;
 mod palette;
 mod power;
+mod rescale;
 mod response;
 mod run;
 mod season;
@@ -46,13 +48,13 @@ pub use history::{history, left_out};
 pub use knock::knock;
 pub use logger::logger_guess;
 pub use mixture::mixture;
+pub use new_bike::new;
 pub use power::power;
+pub use rescale::rescale;
 pub use response::response;
 pub use run::{funnel, run};
 pub use season::season;
-pub use standing::{
-    check, demo_end, demo_head, demo_round, new, register, ride_fate, rollback, simulate, status,
-};
+pub use standing::{check, demo_end, demo_head, demo_round, register, ride_fate, rollback, simulate, status};
 pub use style::{faint, strong, warning};
 pub use verify::verify;
 pub use watch::watch_head;

@@ -4,8 +4,7 @@ use super::delay::delay;
 use super::run::findings;
 use super::style::{Align, columns, strong, warning};
 use crate::operations::{
-    CheckReport, DemoReport, DemoRound, NewReport, RideCheck, RideFateReport, RollbackReport, SimulateReport,
-    Status,
+    CheckReport, DemoReport, DemoRound, RideCheck, RideFateReport, RollbackReport, SimulateReport, Status,
 };
 use crate::ride::{Register, RideState};
 use crate::units;
@@ -126,21 +125,6 @@ fn ride_line(ride: &RideCheck) -> String {
         parts.push(format!("ignored: {}{more}", shown.join(", ")));
     }
     parts.join("; ")
-}
-
-/// What `new` made.
-pub fn new(report: &NewReport) -> String {
-    let folder = report.folder.display();
-    format!(
-        "{} holds a new bike; its tables are {}, computed from the engine data. They are a start, not a map to ride hard on.\n\n\
-         {}\n  look through {folder}/bike.yaml, above all the injectors' dead time and the controller\n  \
-         rideloop --bike {folder} check\n  \
-         ride, put the log into {folder}/rides/r1/\n  \
-         rideloop --bike {folder} run --pipeline first-ride --dry-run\n",
-        strong(&folder.to_string()),
-        report.revision,
-        strong("next"),
-    )
 }
 
 /// What a rollback did.

@@ -82,11 +82,12 @@ fn every_command_answers_what_its_schema_says() {
     ask("export", &["export", "--out", "table.json"]);
     ask("import", &["import", "table.json", "--why", "the same again"]);
     ask("mixture", &["mixture"]);
+    ask("rescale", &["rescale"]);
     ask("rides set-aside", &["rides", "set-aside", "r1/sim-1.csv", "--why", "loose sensor"]);
     ask("rides", &["rides"]);
     ask("rides take-back", &["rides", "take-back", "r1/sim-1.csv"]);
     ask("rollback", &["rollback", "r1", "--why", "hesitates"]);
-    ask("build add", &["build", "add", "other cams"]);
+    ask("build add", &["build", "add", "other cams", "--changed", "cams"]);
     ask("simulate", &["simulate", "--minutes", "1"]);
     ask("stages", &["stages"]);
     ask("stages", &["stages", "warm"]);
@@ -94,7 +95,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("stages", &["stages", "--pipeline", "road"]);
     ask("stages", &["stages", "--schema", "pipeline.schema.json"]);
     ask("stages", &["stages", "--schema", "-"]);
-    ask("new", &["new", "another"]);
+    ask("new", &["new", "another", "--changed", "silencer"]);
     ask("demo", &["demo", "round"]);
     ask("completions", &["completions", "fish"]);
     ask("man", &["man"]);

@@ -19,6 +19,7 @@ const COMMANDS: [&str; 33] = [
     "edit",
     "import",
     "mixture",
+    "rescale",
     "export",
     "rollback",
     "build",

@@ -237,6 +237,7 @@ fn no_honest_ride_of_any_engine_is_called_a_liar() {
                 injector_cc_min: None,
                 slots: vec!["main".to_owned()],
                 today: "2026-01-01".to_owned(),
+                ..Template::default()
             };
             let bike = Bike::parse(Path::new("bike.yaml"), &template.files()[0].text).expect("a bike");
             let twin = VirtualBike { spec: BikeSpec::of(&bike), character: Character::from_seed(engine) };

@@ -44,6 +44,7 @@ mod rides;
 mod season;
 mod season_fixture;
 mod signing;
+mod starting;
 mod story;
 mod verify;
 mod watch;

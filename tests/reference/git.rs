@@ -49,6 +49,7 @@ impl Workshop {
             injector_cc_min: None,
             slots: vec!["main".to_owned()],
             today: "2026-05-02".to_owned(),
+            ..Template::default()
         };
         operations::new(&root, &template, Some(IDENTITY), NOON).expect("r1");
         let ride = SimulateRequest {

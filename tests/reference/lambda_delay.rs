@@ -44,6 +44,7 @@ fn bike(engine: &Engine) -> Bike {
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-05-02".to_owned(),
+        ..Template::default()
     };
     let files = template.files();
     let file = files.iter().find(|f| f.path == "bike.yaml").expect("every template has one");

@@ -32,6 +32,7 @@ fn template(load: LoadAxis) -> Template {
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-05-02".to_owned(),
+        ..Template::default()
     }
 }
 

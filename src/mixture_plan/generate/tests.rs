@@ -23,6 +23,7 @@ fn bike(fuel: &str, load: LoadAxis) -> Bike {
         injector_cc_min: None,
         slots: vec!["main".to_owned()],
         today: "2026-05-02".to_owned(),
+        ..Template::default()
     };
     let files = template.files();
     Bike::parse(Path::new("bike.yaml"), &files[0].text).expect("the template's bike")

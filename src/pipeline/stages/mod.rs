@@ -76,6 +76,7 @@ pub(crate) mod tests {
             injector_cc_min: None,
             slots: vec!["main".to_owned()],
             today: "2026-05-02".to_owned(),
+            ..Template::default()
         };
         let files = template.files();
         let bike = Bike::parse(Path::new("bike.yaml"), &files[0].text).expect("a bike");

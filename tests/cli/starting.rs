@@ -1,0 +1,153 @@
+//! Starting right: a first map from a stock table, questions at a terminal, new hardware.
+
+use crate::bench::{Bench, Said};
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+/// A fuel table's numbers, row by row.
+fn cells(text: &str) -> Vec<f64> {
+    let numbers =
+        |line: &str| line.split(',').skip(1).map(|c| c.parse().expect("a number")).collect::<Vec<f64>>();
+    text.lines().skip(1).flat_map(numbers).collect()
+}
+
+/// A pulse-width bike with injectors of 200 cm³/min that a ride has tuned: r2.
+fn ridden() -> Bench {
+    let bench = Bench::empty();
+    let words = ["new", "bike", "--fuel-table", "pulse_width_ms", "--injector-cc-min", "200"];
+    bench.rideloop(&words).exits(0).says("not said, and presumed: --displacement-cc 650");
+    bench.simulate(5, 12);
+    bench.on_bike(&["run", "--pipeline", "first-ride"]).exits(0).says("r2");
+    bench
+}
+
+fn set(bench: &Bench, from: &str, to: &str) {
+    let text = bench.read("bike.yaml");
+    assert!(text.contains(from), "{text}");
+    bench.write("bike.yaml", text.replace(from, to));
+}
+
+#[test]
+fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() {
+    let bench = ridden();
+    bench.on_bike(&["rescale"]).exits(0).says("No revision was made").says("made for what bike.yaml says");
+    set(&bench, "flow_cc_min: 200", "flow_cc_min: 250");
+    // In the build that was ridden the limits hold.
+    let write = ["rescale", "--write", "--why", "injectors of 250"];
+    bench.on_bike(&write).exits(3).says("high_load_lean").says("build add");
+    let said =
+        bench.on_bike(&["build", "add", "injectors of 250", "--changed", "injectors,silencer"]).exits(0);
+    said.says("r3 begins build b2").says("not mild: injectors changes").says("rideloop rescale");
+    assert!(bench.read("builds.yaml").contains("changed: [injectors, silencer]"));
+    let before = cells(&bench.read("maps/main/fuel.csv"));
+    let snapshot = bench.snapshot();
+    bench.on_bike(&["rescale"]).exits(0).says("times 0.8000").says("Dry run").says("gets 20.0 % less");
+    assert!(bench.snapshot() == snapshot, "the dry run wrote something");
+    let json = [&["--json"], &write[..]].concat();
+    let done = bench.on_bike(&json).exits(0).json();
+    assert_eq!(
+        (&done["slots"][0]["from_revision"], &done["slots"][0]["rescaling"]["factor"]),
+        (&"r2".into(), &0.8.into())
+    );
+    assert_eq!(done["change"]["revision"], "r4");
+    let after = cells(&bench.read("maps/main/fuel.csv"));
+    for (before, after) in before.iter().zip(&after) {
+        assert!((before * 0.8 - after).abs() < 0.005 + 1e-9, "{before} became {after}");
+    }
+    bench.assert_whole();
+    bench.assert_fits();
+    bench.on_bike(&write).exits(0).says("No revision was made");
+    // The next run measures its distance from the rescaled table, not from that of the old injectors.
+    bench.simulate(6, 12);
+    let run = bench.on_bike(&["--json", "run", "--pipeline", "first-ride"]).exits(0).json();
+    assert_eq!(run["revision"], "r5", "{run:#}");
+    let held = run["cells"].as_array().expect("cells").iter().filter(|cell| cell["held_by"] == "distance");
+    assert_eq!(held.count(), 0);
+    bench.assert_fits();
+    // Back to what the build began with, and from there the old table counts again.
+    bench.on_bike(&["rollback", "r3", "--why", "the old injectors again"]).exits(0).says("r6");
+    assert_eq!(cells(&bench.read("maps/main/fuel.csv")), before);
+}
+
+#[test]
+fn what_the_tables_were_made_for_can_be_said_and_bad_numbers_are_refused_in_words() {
+    let bench = Bench::with_bike();
+    // A VE table knows neither injectors nor fuel.
+    bench
+        .on_bike(&["rescale", "--from-flow-cc-min", "200"])
+        .exits(0)
+        .says("No revision")
+        .says("must be told");
+    let same = ["rescale", "--from-displacement-cc", "0.65l", "--same-air"];
+    bench.on_bike(&same).exits(0).says("times 0.9286").says("slot power").says("slot economy");
+    for (option, value, why) in [
+        ("--from-displacement-cc", "0", "must be between 20 and 10000"),
+        ("--from-rail-kpa", "-3", "must be between 50 and 2000"),
+        ("--from-flow-cc-min", "nan", "is not a number"),
+        ("--from-flow-cc-min", "40psi", "known: cc/min, l/min, l/h"),
+        ("--from-injectors", "0", "1..=32"),
+        ("--from-fuel", "diesel", "E10"),
+    ] {
+        bench.on_bike(&["rescale", option, value]).exits(2).says(why);
+    }
+    bench.on_bike(&["rescale", "--write"]).exits(2).says("--why");
+    bench.on_bike(&["rescale", "--write", "--why", " "]).exits(1).says("needs a reason");
+}
+
+#[test]
+fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
+    let bench = Bench::empty();
+    let new = |words: &[&str]| -> Said {
+        let known = "new bike --displacement-cc 700 --injector-cc-min 230 --rail-kpa 4bar --stock stock.csv";
+        bench.rideloop(&known.split(' ').chain(words.iter().copied()).collect::<Vec<_>>())
+    };
+    let stock = |text: &str| std::fs::write(bench.home().join("stock.csv"), text).expect("written");
+    let pulse = ["--fuel-table", "pulse_width_ms"];
+    new(&pulse).exits(1).says("stock.csv");
+    for (text, why) in [
+        ("", "empty"),
+        ("1,2\n3,4\n", "needs axes"),
+        ("rpm/throttle_pct,2,100\n1000,1,nan\n2000,1,2\n", "stock.csv:2:"),
+        ("rpm/throttle_pct,2,100\n1000,1,70\n2000,1,2\n", "must be between 0 and 60"),
+        ("rpm/throttle_pct,2,100\n1000,1,-1\n2000,1,2\n", "must be between 0 and 60"),
+        ("rpm/throttle_pct,2,2\n1000,1,1\n2000,1,2\n", "axis"),
+    ] {
+        stock(text);
+        new(&pulse).exits(1).says(why);
+        assert!(!bench.home().join("bike").exists(), "{why} left something behind");
+    }
+    stock("throttle_pct/rpm;1000;9000\n2;1,00;1,50\n100;4,00;10,00\n");
+    let from = ["--stock-displacement-cc", "650", "--stock-flow-cc-min", "200", "--stock-rail-kpa", "300"];
+    new(&[&pulse[..], &from[..], &["--changed", "bore,cams"]].concat())
+        .exits(0)
+        .says("stock.csv times 0.811")
+        .says("taken as the new one's: fuel")
+        .says("not mild: bore, camshafts change");
+    assert_eq!(bench.read("maps/main/fuel.csv"), "rpm/throttle_pct,2,100\n1000,0.81,3.24\n9000,1.22,8.11\n");
+    assert!(bench.read("builds.yaml").contains("changed: [bore, cams]"));
+    bench.on_bike(&["check"]).exits(0).says("0 problems");
+}
+
+#[test]
+fn at_a_terminal_what_no_option_says_is_asked() {
+    let bench = Bench::empty();
+    let program = env!("CARGO_BIN_EXE_rideloop");
+    let mut command = bench.isolated(Command::new("script"));
+    let line = format!("{program} new bike --fuel E5 --cylinders 2");
+    command.args(["-qec", &line, "/dev/null"]).stdin(Stdio::piped()).stdout(Stdio::piped());
+    // Only util-linux has it with these options.
+    if !cfg!(target_os = "linux") {
+        return;
+    }
+    let Ok(mut child) = command.spawn() else { return };
+    let typed = "Fernhill 700\n-700\n700\n8200\n\n\n\nve_pct\nthrottle_pct\nunlogged\nair-filter\n\nmain\n";
+    child.stdin.take().expect("piped").write_all(typed.as_bytes()).expect("typed");
+    let said = Said::new(child.wait_with_output().expect("it ends")).exits(0);
+    said.says("Displacement of all cylinders, cm³ [650]: ")
+        .says("must be between 20 and 10000 cc, got -700")
+        .says("mild: the stock controller's own adaption covers it");
+    let yaml = bench.read("bike.yaml");
+    for line in ["name: \"Fernhill 700\"", "displacement_cc: 700,", "mode: unlogged", "name: E5"] {
+        assert!(yaml.contains(line), "{line}: {yaml}");
+    }
+}
