@@ -4,6 +4,7 @@ use super::config::ClosedLoopMode;
 use super::hardware::judge_changes;
 use crate::problem::{Problem, Problems};
 use crate::revision::revision_number;
+use crate::units;
 use crate::yaml;
 use jiff::civil::Date;
 use schemars::JsonSchema;
@@ -28,6 +29,11 @@ pub struct Build {
     /// The same in the words of `rideloop build add --changed`, such as [cams, heads].
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub changed: Vec<String>,
+    /// What a device adds to the reading of the air temperature in this build, °C: -10 reads
+    /// colder, which enriches.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = -60.0, max = 60.0))]
+    pub air_temp_bias_c: Option<f64>,
 }
 
 impl Build {
@@ -39,7 +45,9 @@ impl Build {
             true => String::new(),
             false => format!(", changed: [{}]", self.changed.join(", ")),
         };
-        format!("- {{ build: {}, since: {}, what: {what}{changed} }}\n", self.build, self.since)
+        let bias = self.air_temp_bias_c.map(|bias| format!(", air_temp_bias_c: {}", units::plain(bias)));
+        let bias = bias.unwrap_or_default();
+        format!("- {{ build: {}, since: {}, what: {what}{changed}{bias} }}\n", self.build, self.since)
     }
 }
 
@@ -95,6 +103,11 @@ impl Builds {
         wrong_day(&self.list, since)
     }
 
+    /// What a device adds to the reading of the air temperature now, °C; 0 without one.
+    pub fn air_temp_bias_c(&self) -> f64 {
+        self.list.last().and_then(|build| build.air_temp_bias_c).unwrap_or(0.0)
+    }
+
     /// The name of the build on the bike now.
     pub fn current(&self) -> &str {
         self.list.last().map_or(FIRST_BUILD, |b| b.build.as_str())
@@ -144,9 +157,15 @@ mod tests {
             since: "2026-04-01".to_owned(),
             what: "cams: \"hot\" # 5".to_owned(),
             changed: vec!["cams".to_owned(), "air-filter".to_owned()],
+            air_temp_bias_c: Some(-10.0),
         };
         let read = Builds::parse(Path::new("builds.yaml"), &build.line()).expect("valid");
         assert_eq!(read.list(), [build]);
+        for (bias, why) in [(".nan", "finite"), ("-300", "air_temp_bias_c"), ("cold", "air_temp_bias_c")] {
+            let text = format!("- {{ build: b1, since: 2026-04-01, what: x, air_temp_bias_c: {bias} }}\n");
+            let found = Builds::parse(Path::new("builds.yaml"), &text).expect_err(bias);
+            assert!(found.0[0].what.contains(why), "{found}");
+        }
         let odd = "- { build: b1, since: 2026-04-01, what: x, changed: [cam] }\n";
         let found = Builds::parse(Path::new("builds.yaml"), odd).expect_err("unknown");
         assert!(found.0[0].what.contains("no known change"), "{found}");

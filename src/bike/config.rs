@@ -276,6 +276,9 @@ pub struct Controller {
     pub breathing: Breathing,
     /// The smallest step a cell of the fuel table can hold.
     pub resolution: f64,
+    /// The least and the most trim that an add-on module can hold, %; for `trim_pct` tables only.
+    #[serde(default)]
+    pub trim_range_pct: Option<[f64; 2]>,
 }
 
 /// What a cell of the fuel table holds.
@@ -618,6 +621,25 @@ impl Meaning<'_> {
         } else if valid[0] > 2.0 {
             self.say(&["lambda_sensor", "valid"], "`valid` is in lambda, not AFR");
         }
+        if let Some([low, high]) = file.controller.trim_range_pct {
+            let kind = file.controller.fuel_table;
+            let allowed = FuelTableKind::TrimPct.allowed();
+            // NaN is never within.
+            let fine = low < high && allowed.contains(&low) && allowed.contains(&high);
+            let at = ["controller", "trim_range_pct"];
+            if kind != FuelTableKind::TrimPct {
+                let what =
+                    format!("`trim_range_pct` is for tables of trim_pct, and fuel_table is {}", kind.name());
+                self.say(&at, what);
+            } else if !fine {
+                let what = format!(
+                    "`trim_range_pct` must be two ascending numbers between {} and {} such as [-20, 30], got [{low}, {high}]",
+                    allowed.start(),
+                    allowed.end()
+                );
+                self.say(&at, what);
+            }
+        }
         if let Some(region) = file.closed_loop.region {
             for (key, range) in [("rpm", region.rpm), ("load", region.load)] {
                 if range[0] >= range[1] {
@@ -768,6 +790,27 @@ slots: [power, economy]
         }
         assert!(with("shared", "controller", "trim_pct")[0].contains("stock map"));
         assert_eq!(with("own", "table", "trim_pct"), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_module_s_range_is_for_trims_ascends_and_holds_numbers() {
+        let with = |kind: &str, range: &str| {
+            let trims = SAMPLE.replace("fuel_table: ve_pct", &format!("fuel_table: {kind}"));
+            messages(
+                &trims.replace("resolution: 0.1", &format!("resolution: 0.1\n  trim_range_pct: {range}")),
+            )
+        };
+        assert_eq!(with("trim_pct", "[-20, 30]"), [""; 0]);
+        for (kind, range, why) in [
+            ("trim_pct", "[30, -20]", "ascending"),
+            ("trim_pct", "[-20, 300]", "between -90 and 200"),
+            ("trim_pct", "[.nan, 30]", "finite"),
+            ("trim_pct", "20", "trim_range_pct"),
+            ("ve_pct", "[-20, 30]", "for tables of trim_pct"),
+        ] {
+            let found = with(kind, range);
+            assert!(found.iter().any(|m| m.contains(why)), "{range}: {found:#?}");
+        }
     }
 
     #[test]

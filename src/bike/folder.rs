@@ -3,8 +3,10 @@
 use super::builds::Builds;
 use super::config::Bike;
 use super::slot::SlotTables;
+use super::stock::read_stock;
 use super::{BIKE_FILE, BUILDS_FILE, MAPS_FOLDER};
 use crate::problem::{Problem, Problems};
+use crate::table::Table;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -95,6 +97,8 @@ pub struct BikeFolder {
     pub builds: Builds,
     /// The tables of every slot, by name.
     pub slots: BTreeMap<String, SlotTables>,
+    /// The stock maps below trim tables, by slot, where they are known.
+    pub stock: BTreeMap<String, Table>,
 }
 
 impl BikeFolder {
@@ -128,7 +132,7 @@ impl BikeFolder {
                 .into()),
             Err(problem) => Err(problem.into()),
         };
-        let mut slots = BTreeMap::new();
+        let (mut slots, mut stock) = (BTreeMap::new(), BTreeMap::new());
         match &bike {
             Ok(bike) => {
                 for slot in &bike.slots {
@@ -138,12 +142,16 @@ impl BikeFolder {
                         }
                         Err(problems) => found.extend(problems.0),
                     }
+                    match read_stock(slot, bike, files) {
+                        Ok(map) => stock.extend(map.map(|map| (slot.clone(), map))),
+                        Err(problems) => found.extend(problems.0),
+                    }
                 }
             }
             Err(problems) => found.extend(problems.0.clone()),
         }
         match bike {
-            Ok(bike) if found.is_empty() => Ok(Self { root: root.to_path_buf(), bike, builds, slots }),
+            Ok(bike) if found.is_empty() => Ok(Self { root: root.to_path_buf(), bike, builds, slots, stock }),
             _ => Err(Problems(found)),
         }
     }

@@ -11,6 +11,7 @@ mod hand_change;
 mod hardware;
 mod locking;
 mod slot;
+mod stock;
 mod template;
 
 pub use builds::{Build, Builds, FIRST_BUILD};
@@ -24,6 +25,7 @@ pub use hand_change::{CannotApply, CellEdit, HandChange, HandDeed, NotAChange, S
 pub use hardware::{ChangesJudged, HARDWARE_CHANGES, HardwareChange, JudgedChange, judge_changes};
 pub use locking::{lock_cells, locks_text, unlock_cells};
 pub use slot::{Lock, SlotTables, TableRole, fuel_path, locks_path, mixture_path, spark_path};
+pub use stock::{STOCK_CELLS, is_stock_path, read_stock, stock_and_trim, stock_path};
 pub use template::{RATED_KPA, StockMap, Template, TemplateFile};
 
 /// The name of the bike's own file.

@@ -5,6 +5,7 @@ mod yaml;
 use super::config::{ClosedLoopMode, FuelTableKind};
 use super::engine_data::{AirTaken, EngineData, InjectorData, Rescaling, rescaling};
 use super::slot::{fuel_path, mixture_path};
+use super::stock::stock_path;
 use super::{BIKE_FILE, BUILDS_FILE};
 use crate::physics::{air, fuel, injector};
 use crate::table::{self, Axis, Grid, LoadAxis, Resolution, Table};
@@ -34,6 +35,8 @@ pub struct Template {
     pub rail_kpa: f64,
     /// Whether the controller trims by itself.
     pub closed_loop: ClosedLoopMode,
+    /// The least and the most that an add-on module can hold, %; for trims.
+    pub trim_range_pct: Option<[f64; 2]>,
     /// A map to start from; without it the engine data serve.
     pub stock: Option<StockMap>,
     /// What was changed, as `HARDWARE_CHANGES` names it, for builds.yaml.
@@ -47,7 +50,7 @@ pub struct Template {
 /// The map that the bike had before, and the engine that it was made for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StockMap {
-    /// The fuel table, of the template's own kind; none for trims, which stand on it.
+    /// The fuel table, of the template's own kind; for trims the map they stand on, where it is known.
     pub table: Option<Table>,
     /// What it was made for.
     pub made_for: EngineData,
@@ -70,6 +73,7 @@ impl Default for Template {
             injectors: None,
             rail_kpa: RATED_KPA,
             closed_loop: ClosedLoopMode::None,
+            trim_range_pct: None,
             stock: None,
             changed: Vec::new(),
             slots: vec!["main".to_owned()],
@@ -128,6 +132,10 @@ impl Template {
         for slot in &self.slots {
             files.push(TemplateFile { path: fuel_path(slot), text: fuel.clone() });
             files.push(TemplateFile { path: mixture_path(slot), text: mixture.clone() });
+            let below = self.stock.as_ref().and_then(|stock| stock.table.as_ref());
+            if let Some(stock) = below.filter(|_| self.fuel_table == FuelTableKind::TrimPct) {
+                files.push(TemplateFile { path: stock_path(slot), text: table::write(stock) });
+            }
         }
         files
     }

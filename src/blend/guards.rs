@@ -98,6 +98,7 @@ mod tests {
             start: &today.fuel,
             evidence: &evidence,
             governed: &[],
+            module_range: None,
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],

@@ -32,6 +32,8 @@ pub enum Hold {
     Distance,
     /// The range a cell may hold at all.
     CellRange,
+    /// The end of what the add-on module can hold.
+    ModuleRange,
     /// The part of its enrichment that grows as the gas flow falls, as false air asks
     /// for it, stops at a limit.
     FalseAir,
@@ -45,7 +47,7 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 17] = [
+    pub const ALL: [Hold; 18] = [
         Hold::Locked,
         Hold::Governed,
         Hold::EmptyCell,
@@ -59,6 +61,7 @@ impl Hold {
         Hold::StepDown,
         Hold::Distance,
         Hold::CellRange,
+        Hold::ModuleRange,
         Hold::FalseAir,
         Hold::Steepness,
         Hold::Inferred,
@@ -81,6 +84,7 @@ impl Hold {
             Hold::StepDown => "step_down",
             Hold::Distance => "distance",
             Hold::CellRange => "cell_range",
+            Hold::ModuleRange => "module_range",
             Hold::FalseAir => "false_air",
             Hold::Steepness => "steepness",
             Hold::Inferred => "inferred",
@@ -109,6 +113,7 @@ impl Hold {
             Hold::StepDown => "largest step down of one revision",
             Hold::Distance => "largest distance from the build's first revision",
             Hold::CellRange => "range a cell may hold",
+            Hold::ModuleRange => "end of the module's range: the stock map or the injectors must change",
             Hold::FalseAir => "false air is suspected at this low gas flow, so it is enriched no further",
             Hold::Steepness => "would stand out from its neighbours",
             Hold::Inferred => {
@@ -132,7 +137,7 @@ impl Hold {
     /// Whether the cell was stopped by how far it may go, rather than by how
     /// little is known of it.
     pub fn is_limit(self) -> bool {
-        matches!(self, Hold::StepUp | Hold::StepDown | Hold::Distance | Hold::CellRange)
+        matches!(self, Hold::StepUp | Hold::StepDown | Hold::Distance | Hold::CellRange | Hold::ModuleRange)
     }
 }
 

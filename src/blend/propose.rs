@@ -19,6 +19,8 @@ pub struct BlendInput<'a> {
     pub governed: &'a [bool],
     /// What a fuel cell holds.
     pub kind: FuelTableKind,
+    /// The least and the most that the add-on module can hold, where it has ends of its own.
+    pub module_range: Option<[f64; 2]>,
     /// The evidence has weighed today's values already, so that none of its way is
     /// taken off here.
     pub today_weighed: bool,
@@ -251,6 +253,10 @@ impl Limits {
         }
         limits.raise(down_to(kind.amount(range[0])), Hold::CellRange);
         limits.lower(up_to(kind.amount(range[1])), Hold::CellRange);
+        if let Some([least, most]) = input.module_range {
+            limits.raise(down_to(kind.amount(least)), Hold::ModuleRange);
+            limits.lower(up_to(kind.amount(most)), Hold::ModuleRange);
+        }
         let too_much = input
             .false_air
             .get(cell)
@@ -352,6 +358,7 @@ pub(super) mod tests {
             start,
             evidence,
             governed: &[],
+            module_range: None,
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],
@@ -439,6 +446,7 @@ pub(super) mod tests {
             start: &today.fuel,
             evidence: &evidence,
             governed: &governed,
+            module_range: None,
             kind: FuelTableKind::VePct,
             today_weighed: true,
             false_air: &[],
@@ -462,6 +470,7 @@ pub(super) mod tests {
             start: &start,
             evidence: &evidence,
             governed: &[],
+            module_range: None,
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],
@@ -485,6 +494,7 @@ pub(super) mod tests {
                 start: &start,
                 evidence: &evidence,
                 governed: &[],
+                module_range: None,
                 kind: FuelTableKind::VePct,
                 today_weighed: true,
                 false_air: &false_air,
@@ -514,6 +524,7 @@ pub(super) mod tests {
             start: &start,
             evidence: &evidence,
             governed: &[],
+            module_range: None,
             kind: FuelTableKind::TrimPct,
             today_weighed: false,
             false_air: &[],
@@ -534,6 +545,35 @@ pub(super) mod tests {
             rides,
             effective_rides: rides as f64,
         }))
+    }
+
+    #[test]
+    fn a_trim_stops_at_the_end_of_the_module_and_not_before_and_governed_trims_stay() {
+        let today = tables(vec![28.0, -18.0, 31.0, 28.0, 0.0, 0.0, 0.0, 0.0, 0.0]);
+        let mut evidence = vec![Some(sure(0.0)); 9];
+        evidence[..4].copy_from_slice(&[35.0, -25.0, 36.0, 29.5].map(|wants| Some(sure(wants))));
+        let settings = Blending { steepness_pct: 300.0, step_down_pct: 20.0, ..Blending::default() };
+        let mut input = BlendInput {
+            today: &today,
+            start: &today.fuel,
+            evidence: &evidence,
+            governed: &[],
+            kind: FuelTableKind::TrimPct,
+            module_range: Some([-20.0, 30.0]),
+            today_weighed: true,
+            false_air: &[],
+            settings: &settings,
+        };
+        let found = |input: &BlendInput<'_>| -> Vec<(f64, Option<Hold>)> {
+            propose(input).cells[..4].iter().map(|cell| (cell.after, cell.held_by)).collect()
+        };
+        let module = Some(Hold::ModuleRange);
+        // What lies beyond already is not dragged back.
+        assert_eq!(found(&input), [(30.0, module), (-20.0, module), (31.0, module), (29.5, None)]);
+        let governed = [true; 9];
+        input.governed = &governed;
+        assert!(found(&input).iter().all(|(_, held)| *held == Some(Hold::Governed)));
+        assert_eq!(propose(&input).table, today.fuel);
     }
 
     proptest! {

@@ -1,9 +1,11 @@
 //! `rideloop build`
 
 use super::outcome::Exit;
+use super::questions::measured;
 use super::{Context, Result};
 use crate::bike::HARDWARE_CHANGES;
 use crate::operations::BuildRequest;
+use crate::operations::calc::quantity::TEMPERATURE_STEP;
 use crate::{operations, report};
 use clap::Subcommand;
 use clap::builder::PossibleValuesParser;
@@ -39,6 +41,10 @@ enum Deed {
         /// covers it, and what it asks for.
         #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = change_names())]
         changed: Vec<String>,
+        /// What a device adds to the reading of the air temperature, °C: -10 reads colder and
+        /// enriches every cell. It stays with the builds after this one; 0 says that it is gone.
+        #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = measured(&TEMPERATURE_STEP, [-60.0, 60.0]))]
+        air_temp_bias_c: Option<f64>,
     },
 }
 
@@ -48,12 +54,13 @@ pub(super) fn change_names() -> PossibleValuesParser {
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
-    let Deed::Add { what, name, since, changed } = &args.deed;
+    let Deed::Add { what, name, since, changed, air_temp_bias_c } = &args.deed;
     let request = BuildRequest {
         what: what.clone(),
         name: name.clone(),
         since: since.clone(),
         changed: changed.clone(),
+        air_temp_bias_c: *air_temp_bias_c,
         when: context.now,
     };
     let done = operations::build_add(context.root(), &request)?;

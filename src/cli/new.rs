@@ -3,6 +3,7 @@
 use super::export::RowsWord;
 use super::outcome::Exit;
 use super::questions::{Interview, Question, Talk, measured, one_of, whole};
+use super::span::region;
 use super::{Context, Result};
 use crate::bike::{ClosedLoopMode, FuelTableKind, HARDWARE_CHANGES, Template};
 use crate::operations::calc::quantity::{ENGINE_SPEED, FLOW, PRESSURE, VOLUME};
@@ -61,6 +62,9 @@ pub(super) struct Args {
     /// The load axis of the tables [presumed: throttle_pct].
     #[arg(long)]
     load: Option<LoadArg>,
+    /// The least and the most trim that an add-on module can hold, %, or `none`; for trim_pct.
+    #[arg(long, value_name = "A:B", allow_hyphen_values = true, value_parser = module_range)]
+    trim_range_pct: Option<ModuleRange>,
     /// Whether the controller trims to stoichiometric by itself, and whether that is logged
     /// [presumed: none].
     #[arg(long)]
@@ -133,6 +137,26 @@ enum ClosedLoopArg {
     TrimLogged,
     /// It trims, and the log does not show it.
     Unlogged,
+}
+
+/// What a module can hold, %; none where it has no ends of its own.
+#[derive(Debug, Clone, Copy)]
+struct ModuleRange(Option<[f64; 2]>);
+
+fn module_range(text: &str) -> std::result::Result<ModuleRange, String> {
+    if text == NONE {
+        return Ok(ModuleRange(None));
+    }
+    let [least, most] = region(text)?;
+    let allowed = FuelTableKind::TrimPct.allowed();
+    match least < most && allowed.contains(&least) && allowed.contains(&most) {
+        true => Ok(ModuleRange(Some([least, most]))),
+        false => Err(format!(
+            "must be two numbers between {} and {} such as -20:30, got {text}",
+            allowed.start(),
+            allowed.end()
+        )),
+    }
 }
 
 /// The word for nothing, where a list or a file may be left away.
@@ -222,6 +246,12 @@ fn request(
         FuelTableArg::VePct => FuelTableKind::VePct,
         FuelTableArg::PulseWidthMs => FuelTableKind::PulseWidthMs,
         FuelTableArg::TrimPct => FuelTableKind::TrimPct,
+    };
+    let module =
+        q("--trim-range-pct", "Least and most trim that the module can hold, %, such as -20:30", NONE);
+    template.trim_range_pct = match (args.trim_range_pct, template.fuel_table) {
+        (None, FuelTableKind::TrimPct) => ask.settle_quietly(None, &module, module_range)?.0,
+        (given, _) => given.and_then(|range| range.0),
     };
     let axes = q("--load", "Load axis of the tables: throttle_pct, map_kpa", "throttle_pct");
     template.load = match ask.settle(args.load, &axes, word)? {

@@ -1,5 +1,6 @@
 //! `build add`: the hardware changed, a new build begins.
 
+use super::air_temp_bias::{AirTempBias, air_temp_bias};
 use super::by_hand::{open_to_change, reason};
 use super::error::OperationError;
 use super::history::day_of;
@@ -26,6 +27,8 @@ pub struct BuildRequest {
     pub since: Option<String>,
     /// The same changes as `HARDWARE_CHANGES` names them, for a verdict.
     pub changed: Vec<String>,
+    /// What a device adds to the reading of the air temperature from now on, °C; 0 for none.
+    pub air_temp_bias_c: Option<f64>,
     /// When the revision is made.
     pub when: Moment,
 }
@@ -45,6 +48,8 @@ pub struct BuildReport {
     pub what: String,
     /// What is to be thought of the changes, where they were named.
     pub verdict: Option<ChangesJudged>,
+    /// What a device does that biases the air-temperature reading.
+    pub air_temp_bias: Option<AirTempBias>,
     /// The build before.
     pub before: String,
     /// Rides of the build before that fed no revision; they are silent from now on.
@@ -77,11 +82,16 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     refuse_words(&bike, &name, &since)?;
     let verdict = judge_changes(&request.changed, bike.folder.bike.closed_loop.mode)
         .map_err(|what| OperationError::failed(what, "name the changes with --changed, or leave it away"))?;
+    let before_c = bike.folder.builds.air_temp_bias_c();
+    // A device stays on the bike until somebody says that it is gone.
+    let bias_c = request.air_temp_bias_c.unwrap_or(before_c);
+    let air_temp_bias = air_temp_bias(&bike.folder.bike, before_c, bias_c);
     let build = Build {
         build: name.clone(),
         since: since.clone(),
         what: what.clone(),
         changed: names_of(verdict.as_ref()),
+        air_temp_bias_c: Some(bias_c).filter(|bias_c| *bias_c != 0.0),
     };
     let text = bike.folder.work_tree().text(BUILDS_FILE)?.unwrap_or_default();
     let text = with_build(&text, &bike.folder.builds, &build)?;
@@ -108,7 +118,19 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let summary = format!("{revision} build {name}: {what}");
     let body = format!("No table changed. Rides of build {before} say nothing about {name}.");
     let commit = commit(&writable, &record, &summary, &body, files, request.when)?;
-    Ok(BuildReport { revision, commit, build: name, since, what, verdict, before, silenced, cautions, notes })
+    Ok(BuildReport {
+        revision,
+        commit,
+        build: name,
+        since,
+        what,
+        verdict,
+        air_temp_bias,
+        before,
+        silenced,
+        cautions,
+        notes,
+    })
 }
 
 /// The changes that were judged, each once.
@@ -193,7 +215,7 @@ mod tests {
         let builds = Builds::parse(Path::new(BUILDS_FILE), text).expect("valid");
         let (build, since) = ("b2".to_owned(), "2026-05-02".to_owned());
         let what = "other cams: \"hot\" # 5".to_owned();
-        with_build(text, &builds, &Build { build, since, what, changed: Vec::new() })
+        with_build(text, &builds, &Build { build, since, what, changed: Vec::new(), air_temp_bias_c: None })
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::past::Past;
-use crate::bike::TableRole;
+use crate::bike::{TableRole, stock_and_trim};
 use crate::evidence::EvidenceRow;
 use crate::ledger::{RevisionKind, RideRef};
 use crate::table::LoadAxis;
@@ -28,6 +28,10 @@ pub struct CellReport {
     pub wanted_lambda: f64,
     /// Why the tuner locked it, when it is locked.
     pub locked: Option<String>,
+    /// What the stock map below the trim holds here, where it is known.
+    pub stock: Option<f64>,
+    /// What stock map and trim give together now, in the stock map's unit.
+    pub total: Option<f64>,
     /// Its revisions, newest first.
     pub steps: Vec<CellStep>,
 }
@@ -101,6 +105,7 @@ pub fn cell(bike: &OpenBike, rpm: f64, load: f64, slot: Option<&str>) -> Result<
         return Err(OperationError::failed("this bike has no revisions yet", "`rideloop run` makes them"));
     }
     steps.reverse();
+    let stock = bike.folder.stock.get(&slot);
     let asked = (cell_rpm != rpm || cell_load != load).then_some((rpm, load));
     Ok(CellReport {
         rpm: cell_rpm,
@@ -109,6 +114,8 @@ pub fn cell(bike: &OpenBike, rpm: f64, load: f64, slot: Option<&str>) -> Result<
         load_axis: today.fuel.load_axis,
         decimals: today.fuel.resolution.decimals(),
         wanted_lambda: today.mixture.at(cell_rpm, cell_load),
+        stock: stock.map(|stock| stock.at(cell_rpm, cell_load)),
+        total: stock.map(|stock| stock_and_trim(stock, &today.fuel, cell_rpm, cell_load)),
         locked: today.lock_of(cell_rpm, cell_load).map(|lock| lock.why.clone()),
         steps,
         slot,

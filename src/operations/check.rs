@@ -6,7 +6,9 @@ use super::error::OperationError;
 use super::open::OpenBike;
 use super::recall::damage_note;
 use super::rides::{RideStanding, StandingReason};
-use crate::bike::{Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, mixture_path};
+use crate::bike::{
+    Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, fuel_path, mixture_path,
+};
 use crate::blend::Blending;
 use crate::cache::{Cache, FileHashes};
 use crate::evidence::evidence_path;
@@ -268,11 +270,27 @@ fn check_pipelines(root: &Path, found: &mut Vec<Problem>) -> Vec<Plan> {
 fn look_at_settings(bike: &OpenBike, warnings: &mut Vec<String>) {
     for (slot, tables) in &bike.folder.slots {
         warnings.extend(lean_targets(slot, tables, &bike.folder.bike));
+        warnings.extend(beyond_module(slot, tables, &bike.folder.bike));
     }
     let register_lacks = bike.folder.work_tree().bytes(crate::bike::REGISTER_FILE).is_ok_and(|b| b.is_none());
     if register_lacks && bike.revisions.len() > 1 {
         warnings.push("rides.yaml is missing; rides could be counted twice".to_owned());
     }
+}
+
+/// Cells that the add-on module cannot hold, whatever the table says.
+fn beyond_module(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> {
+    let [least, most] = bike.controller.trim_range_pct?;
+    let beyond = tables.fuel.values.iter().filter(|trim| !(least..=most).contains(*trim)).count();
+    (beyond > 0).then(|| {
+        format!(
+            "{}: {} beyond what the module can hold, {} to {} %: the bike was not ridden with what the table says",
+            fuel_path(slot),
+            units::counted(beyond, "cell"),
+            units::plain(least),
+            units::plain(most)
+        )
+    })
 }
 
 /// High load with a lean target burns pistons. Common practice, no source: 12 to

@@ -6,7 +6,7 @@ use super::point::{Point, find_point, no_revisions, slot_at};
 use super::run::mark_of;
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER,
-    TableRole, spark_path,
+    TableRole, is_stock_path, spark_path,
 };
 use crate::evidence::EvidenceRow;
 use crate::table::{DrawnCell, LoadAxis, Table, TableDiff};
@@ -232,7 +232,7 @@ pub(super) fn came_or_went(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<
     let store = bike.store.as_ref().expect("revisions come from a repository");
     let tables = |commit: &str| -> Result<Vec<String>, OperationError> {
         let mut files = store.list_files(commit, &format!("{MAPS_FOLDER}/"))?;
-        files.retain(|path| path.ends_with(".csv"));
+        files.retain(|path| path.ends_with(".csv") && !is_stock_path(path));
         Ok(files)
     };
     let (before, after) = (tables(from)?, tables(to)?);
@@ -296,6 +296,7 @@ fn setting_changes(bike: &OpenBike, from: &str, to: &str) -> Result<Vec<SettingC
             || path == BUILDS_FILE
             || own_folder
             || (path.starts_with(MAPS_FOLDER) && path.ends_with(".yaml"))
+            || is_stock_path(path)
     };
     let mut paths = store.list_files(from, "")?;
     paths.extend(store.list_files(to, "")?);

@@ -3,6 +3,7 @@
 //! Operations read and write folders and repositories but never a terminal;
 //! clock and progress are handed in.
 
+mod air_temp_bias;
 mod build;
 mod by_hand;
 mod by_hand_revision;
@@ -61,6 +62,7 @@ mod watch;
 mod whole_file;
 mod write;
 
+pub use air_temp_bias::{AirTempBias, BiasAt};
 pub use build::{BuildReport, BuildRequest, build_add};
 pub use by_hand::{CellCounts, HandReport, HandRequest, LockedCell};
 pub use cell::{CellReport, CellStep, cell};
@@ -99,7 +101,7 @@ pub use rollback::{RollbackReport, RollbackRequest, rollback};
 pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run, run_on_evidence};
 pub use run_revision::held_counts;
 pub use set_aside::{RideFate, RideFateReport, decide_ride};
-pub use show::{ShowReport, ShownEvidence, ShownTable, show};
+pub use show::{ShowReport, ShownEvidence, ShownTable, ShownTotal, show};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use status::{SlotToCorrect, Status, status};
 pub use verify::{Difference, ReplayOutcome, Trouble, TroubleKind, VerifiedRevision, VerifyReport, verify};

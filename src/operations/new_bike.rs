@@ -7,8 +7,8 @@ use super::build::names_of;
 use super::error::OperationError;
 use super::start::new_from_files;
 use crate::bike::{
-    AirTaken, ChangesJudged, EngineData, FuelTableKind, InjectorData, RATED_KPA, Rescaling, StockMap,
-    Template, judge_changes, read_regular,
+    AirTaken, ChangesJudged, EngineData, FuelTableKind, InjectorData, RATED_KPA, Rescaling, STOCK_CELLS,
+    StockMap, Template, judge_changes, read_regular,
 };
 use crate::ledger::Moment;
 use crate::physics::fuel;
@@ -52,7 +52,7 @@ impl StockTold {
     /// Whether anything is said of another engine.
     pub fn is_told(&self) -> bool {
         let numbers = [self.displacement_cc, self.flow_cc_min, self.rail_kpa];
-        self.file.is_some() || self.fuel.is_some() || numbers.iter().any(Option::is_some)
+        self.file.is_some() || self.fuel.is_some() || self.same_air || numbers.iter().any(Option::is_some)
     }
 }
 
@@ -107,9 +107,29 @@ pub fn new_bike(root: &Path, request: &NewRequest, when: Moment) -> Result<NewRe
     let rescaling = template.rescaling().transpose().map_err(|what| {
         OperationError::failed(format!("the stock map cannot be rescaled: {what}"), "nothing was written")
     })?;
+    refuse_beyond_module(&template)?;
     let first_map = first_map(&template, &request.stock, rescaling.as_ref());
     let made = new(root, &template, None, when)?;
     Ok(NewReport { presumed: request.presumed.clone(), first_map, rescaling, verdict, notes, ..made })
+}
+
+/// A module that cannot hold the first trim is none for this change.
+fn refuse_beyond_module(template: &Template) -> Result<(), OperationError> {
+    let Some([least, most]) = template.trim_range_pct else { return Ok(()) };
+    let trims = template.fuel_table().values;
+    match trims.iter().find(|trim| !(least..=most).contains(*trim)) {
+        None => Ok(()),
+        Some(_) if template.fuel_table != FuelTableKind::TrimPct => Ok(()),
+        Some(trim) => Err(OperationError::failed(
+            format!(
+                "the stock map needs {} % fuel, and the module holds {} to {} %",
+                units::signed(*trim, 1),
+                units::plain(least),
+                units::plain(most)
+            ),
+            "nothing was written; the stock map, the injectors or the fuel pressure must change",
+        )),
+    }
 }
 
 /// Reads the stock map and fills in what was not said of its engine.
@@ -168,6 +188,12 @@ fn read_stock(
 ) -> Result<Table, OperationError> {
     let bytes = read_regular(file).map_err(|error| OperationError::io("read", file, &error))?;
     let kind = template.fuel_table;
+    // Below a trim lies a table of another kind.
+    const BELOW_TRIM_STEP: f64 = 0.001;
+    let (step, allowed) = match kind {
+        FuelTableKind::TrimPct => (BELOW_TRIM_STEP, STOCK_CELLS),
+        FuelTableKind::VePct | FuelTableKind::PulseWidthMs => (template.resolution(), kind.allowed()),
+    };
     let found = table::import(
         file,
         &bytes,
@@ -175,8 +201,8 @@ fn read_stock(
             today: None,
             table: "stock fuel",
             load_axis: template.load,
-            resolution: Resolution::new(template.resolution()).expect("a decimal step"),
-            allowed: kind.allowed(),
+            resolution: Resolution::new(step).expect("a decimal step"),
+            allowed,
             rows,
             new_axes: true,
         },
@@ -185,7 +211,7 @@ fn read_stock(
         notes.push(format!(
             "{} of the stock map rounded to the step of {}",
             units::counted(found.rounded, "cell"),
-            units::plain(template.resolution())
+            units::plain(step)
         ));
     }
     let last = found.table.grid.rpm.breakpoints().last().copied().unwrap_or(f64::NAN);
@@ -210,6 +236,10 @@ fn first_map(template: &Template, told: &StockTold, rescaling: Option<&Rescaling
         (Some(file), FuelTableKind::VePct | FuelTableKind::PulseWidthMs) => {
             format!("{} times {factor}", file.display())
         }
+        (Some(file), FuelTableKind::TrimPct) => format!(
+            "the same trim everywhere, the stock map times {factor}; {} lies below it as stock.csv",
+            file.display()
+        ),
         _ => format!("the stock map times {factor}, as the same trim everywhere"),
     }
 }

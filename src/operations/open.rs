@@ -4,7 +4,7 @@ use super::collected::Collected;
 use super::error::OperationError;
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, MAPS_FOLDER, REGISTER_FILE, SlotTables, TableRole,
-    WorkTree, fuel_path,
+    WorkTree, fuel_path, stock_path,
 };
 use crate::blend::Refusal;
 use crate::cache::FileHashes;
@@ -358,6 +358,9 @@ impl OpenBike {
         for slot in &self.folder.bike.slots {
             paths.extend(TableRole::ALL.map(|role| role.path(slot)));
         }
+        // A stock map is a setting.
+        let is_setting = |path: &String| self.folder.bike.slots.iter().any(|slot| stock_path(slot) == *path);
+        paths.retain(|path| !is_setting(path));
         paths.push(REGISTER_FILE.to_owned());
         paths.sort();
         paths.dedup();

@@ -16,7 +16,7 @@ use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use crate::bike::{
     BIKE_FILE, Bike, BikeFolder, FileSource, HandChange, HandDeed, MAPS_FOLDER, PIPELINES_FOLDER,
-    REGISTER_FILE, SlotTables, TableRole, apply_changes, locks_path, locks_text,
+    REGISTER_FILE, SlotTables, TableRole, apply_changes, is_stock_path, locks_path, locks_text,
 };
 use crate::cache::FileHashes;
 use crate::evidence::{RIDES_END, RideStatement, RideStatements};
@@ -66,7 +66,7 @@ struct Before<'a> {
 
 impl FileSource for Before<'_> {
     fn bytes(&self, path: &str) -> Result<Option<Vec<u8>>, Problem> {
-        let is_table = path.starts_with(MAPS_FOLDER) && path.ends_with(".csv");
+        let is_table = path.starts_with(MAPS_FOLDER) && path.ends_with(".csv") && !is_stock_path(path);
         if is_table { self.tables.bytes(path) } else { self.settings.bytes(path) }
     }
 

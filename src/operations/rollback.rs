@@ -95,6 +95,7 @@ pub fn rollback(root: &Path, request: &RollbackRequest) -> Result<RollbackReport
     for slot in &slots {
         readable_today(&bike, &target, slot)?;
     }
+    refuse_beyond_module(&bike, &target, &slots)?;
     let look = look(&bike, &target, &slots)?;
     if !request.advance_spark {
         look.refuse_advance().map_err(OperationError::Refused)?;
@@ -203,6 +204,41 @@ fn still_standing(bike: &OpenBike, slots: &[String], register: &Register, by: &s
             resting.join(", ")
         )
     })
+}
+
+/// Refuses tables that the add-on module cannot hold.
+fn refuse_beyond_module(bike: &OpenBike, target: &Revision, slots: &[String]) -> Result<(), OperationError> {
+    let Some([least, most]) = bike.folder.bike.controller.trim_range_pct else { return Ok(()) };
+    for slot in slots {
+        let trims = bike.tables_at(&target.commit, slot)?.fuel;
+        let today = bike.today(slot);
+        let beyond: Vec<usize> = (0..trims.grid.cells())
+            .filter(|cell| {
+                let (rpm, load) = trims.grid.point(*cell);
+                let (then, now) = (trims.values[*cell], today.fuel.at(rpm, load));
+                // What lies outside already may come nearer.
+                (then < least && then < now) || (then > most && then > now)
+            })
+            .collect();
+        let Some(first) = beyond.first() else { continue };
+        let (rpm, load) = trims.grid.point(*first);
+        return Err(OperationError::Refused(Refusal {
+            guard: HandGuard::ModuleRange.name(),
+            saw: format!(
+                "{} of {} in slot {slot} beyond what the module can hold, first {} rpm, {} {}: {} %",
+                units::counted(beyond.len(), "cell"),
+                target.name(),
+                units::plain(rpm),
+                units::plain(load),
+                trims.load_axis.unit(),
+                units::plain(trims.values[*first])
+            ),
+            look_at:
+                "`trim_range_pct` in bike.yaml: these tables are of a time when it was wider or not said"
+                    .to_owned(),
+        }));
+    }
+    Ok(())
 }
 
 /// The slots that the revision holds tables of; one that came later stays as it is.

@@ -14,7 +14,7 @@ use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
 use crate::bike::SlotTables;
-use crate::blend::{Hold, Proposal, Refusal, refuse};
+use crate::blend::{CellProposal, Hold, Proposal, Refusal, refuse};
 use crate::cache::{Cache, FileHashes};
 use crate::evidence::{EvidenceRow, RideStatements};
 use crate::findings::Finding;
@@ -390,6 +390,7 @@ pub(super) fn run_among(
     fill_cells(&mut report, &proposal, &good, &bike);
     report.statements = statements(&report, &proposal, &good, &bike);
     report.notes.extend(left_to_controller(&proposal));
+    report.notes.extend(at_module_end(&proposal, bike.folder.bike.controller.trim_range_pct));
     let next = SlotTables { fuel: proposal.table.clone(), ..bike.today(&slot).clone() };
     report.notes.extend(near_limit(&bike.folder.bike, &next));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
@@ -626,6 +627,26 @@ fn about_reason(key: &str) -> String {
     let step = crate::pipeline::STEP_REASONS.iter().find(|r| r.key == key).map(|r| r.about);
     let door = crate::ride::DOOR_REASONS.iter().find(|(k, _)| *k == key).map(|(_, about)| *about);
     stage.or(step).or(door).unwrap_or(key).to_owned()
+}
+
+/// What to say of the cells where the rides want more or less than the add-on module can hold.
+fn at_module_end(proposal: &Proposal, range: Option<[f64; 2]>) -> Vec<String> {
+    let Some([least, most]) = range else { return Vec::new() };
+    let held = || proposal.cells.iter().filter(|cell| cell.held_by == Some(Hold::ModuleRange));
+    let wants_more = |cell: &&CellProposal| cell.evidence.is_some_and(|e| e.required > cell.before);
+    let more = held().filter(wants_more).count();
+    let less = held().count() - more;
+    let says = |n: usize, end: f64, can: &str| {
+        (n > 0).then(|| {
+            format!(
+                "{} at the module's end of {} %: it can {can} there; the stock map, the injectors or the fuel \
+                 pressure must change",
+                if n == 1 { "1 cell stands".to_owned() } else { format!("{n} cells stand") },
+                units::signed(end, 0)
+            )
+        })
+    };
+    says(more, most, "add no more").into_iter().chain(says(less, least, "take no more away")).collect()
 }
 
 /// What to say of the cells that the controller trims by itself.

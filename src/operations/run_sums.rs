@@ -64,6 +64,7 @@ pub(super) fn propose_from(
         evidence: &together.cells,
         governed: &plan.governed(&bike.folder.bike, today),
         kind,
+        module_range: bike.folder.bike.controller.trim_range_pct,
         today_weighed: plan.estimator.weighs_today(),
         false_air: &together.false_air,
         settings: &plan.blending,

@@ -7,7 +7,7 @@ use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::replay::pipeline_text;
 use super::run::drawn;
-use crate::bike::{FuelTableKind, TableRole};
+use crate::bike::{FuelTableKind, TableRole, read_stock, stock_and_trim};
 use crate::evidence::EvidenceRow;
 use crate::ledger::RevisionKind;
 use crate::table::{DrawnCell, LoadAxis, Table};
@@ -23,6 +23,8 @@ pub struct ShowReport {
     pub fuel_table: FuelTableKind,
     /// Its tables.
     pub tables: Vec<ShownTable>,
+    /// What stock map and trim give together, by slot, where the stock map is known.
+    pub totals: Vec<ShownTotal>,
     /// The evidence behind it, by slot.
     pub evidence: Vec<ShownEvidence>,
     /// What changed against the revision before.
@@ -49,6 +51,41 @@ pub struct ShownTable {
     /// Row-major cells, rpm by load.
     pub values: Vec<f64>,
 }
+
+/// What stock map and trim give together, on the trim's axes and in the stock map's unit.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct ShownTotal {
+    /// The slot.
+    pub slot: String,
+    /// The load axis.
+    pub load_axis: LoadAxis,
+    /// Decimals of a cell.
+    pub decimals: usize,
+    /// Breakpoints, 1/min.
+    pub rpm: Vec<f64>,
+    /// Breakpoints of the load axis.
+    pub load: Vec<f64>,
+    /// Row-major cells, rpm by load.
+    pub values: Vec<f64>,
+}
+
+impl ShownTotal {
+    fn of(slot: &str, stock: &Table, trim: &Table) -> Self {
+        let grid = &trim.grid;
+        let at = |(rpm, load)| stock_and_trim(stock, trim, rpm, load);
+        Self {
+            slot: slot.to_owned(),
+            load_axis: trim.load_axis,
+            decimals: TOTAL_DECIMALS,
+            rpm: grid.rpm.breakpoints().to_vec(),
+            load: grid.load.breakpoints().to_vec(),
+            values: (0..grid.cells()).map(|cell| at(grid.point(cell))).collect(),
+        }
+    }
+}
+
+/// Decimals that tell a pulse width in ms and a volumetric efficiency in % well enough.
+pub(super) const TOTAL_DECIMALS: usize = 2;
 
 /// The evidence of a slot.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
@@ -96,7 +133,7 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
         None => revision.record.slots.contains(name),
     };
     let mut tables = Vec::new();
-    let mut evidence = Vec::new();
+    let (mut evidence, mut totals) = (Vec::new(), Vec::new());
     for slot in bike_then.slots.iter().filter(|s| is_shown(s)) {
         let found = bike.tables_at(&revision.commit, slot)?;
         let mut push = |role, table: &Table| tables.push(shown(slot, role, table));
@@ -105,6 +142,8 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
         if let Some(spark) = &found.spark {
             push(TableRole::Spark, spark);
         }
+        let stock = read_stock(slot, &bike_then, &files)?;
+        totals.extend(stock.map(|stock| ShownTotal::of(slot, &stock, &found.fuel)));
         // Evidence of an earlier run of this slot says nothing about this revision.
         if revision.record.kind == RevisionKind::Run && revision.record.slots.contains(slot) {
             evidence.push(ShownEvidence {
@@ -120,6 +159,7 @@ pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<S
         entry: HistoryEntry::new(revision),
         fuel_table: bike_then.controller.fuel_table,
         tables,
+        totals,
         evidence,
         changes,
         pipeline_text,

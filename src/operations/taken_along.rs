@@ -6,7 +6,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::{BIKE_FILE, Bike, Breathing, Density, Mixture};
+use crate::bike::{BIKE_FILE, Bike, Breathing, Density, Mixture, is_stock_path};
 use crate::units;
 use serde::Serialize;
 
@@ -20,8 +20,9 @@ impl OpenBike {
         let (Some(store), Some(newest)) = (&self.store, self.newest()) else { return Ok(None) };
         let files = self.settings_files(store, Some(&newest.commit))?;
         let paths = files.iter().map(|file| file.path.as_str());
-        let paths: Vec<&str> =
-            paths.filter(|path| path.ends_with(".yaml") && !besides.contains(path)).collect();
+        let paths: Vec<&str> = paths
+            .filter(|path| (path.ends_with(".yaml") || is_stock_path(path)) && !besides.contains(path))
+            .collect();
         let note = || format!("also taken along: {}; `rideloop diff` shows how", paths.join(", "));
         Ok((!paths.is_empty()).then(note))
     }

@@ -5,6 +5,7 @@ use super::git_files::try_table_driver;
 use super::open::OpenBike;
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FileSource, LOGGERS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER, locks_path,
+    stock_path,
 };
 use crate::blend::Refusal;
 use crate::ledger::{Draft, FileWrite, LedgerError, Moment, RevisionRecord, Store, WriterLock};
@@ -79,7 +80,8 @@ impl OpenBike {
         self.refuse_broken_loggers()?;
         let here = self.folder.work_tree();
         let mut paths = vec![BIKE_FILE.to_owned(), BUILDS_FILE.to_owned()];
-        paths.extend(self.folder.bike.slots.iter().map(|slot| locks_path(slot)));
+        let slots = self.folder.bike.slots.iter();
+        paths.extend(slots.flat_map(|slot| [locks_path(slot), stock_path(slot)]));
         for folder in [PIPELINES_FOLDER, LOGGERS_FOLDER, MIXTURES_FOLDER] {
             paths.extend(yaml_files(&self.folder.root, folder)?);
             if let Some(commit) = commit {

@@ -103,6 +103,14 @@ pub fn build(report: &BuildReport, width: usize, command: &str) -> String {
     if let Some(judged) = &report.verdict {
         let _ = write!(text, "\n{}", changes_judged(judged));
     }
+    if let Some(bias) = &report.air_temp_bias {
+        let _ = writeln!(text, "\n{}: {}.", strong("air temperature"), bias.in_words());
+        for (kind, lines) in [("note", &bias.notes), ("caution", &bias.cautions)] {
+            for line in lines {
+                let _ = writeln!(text, "  {}: {line}", warning(kind));
+            }
+        }
+    }
     for (kind, lines) in [("note", &report.notes), ("caution", &report.cautions)] {
         for line in lines {
             let _ = writeln!(text, "\n{}: {line}", warning(kind));

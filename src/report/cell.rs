@@ -21,6 +21,14 @@ pub fn cell(report: &CellReport, width: usize) -> String {
     if let Some(why) = &report.locked {
         let _ = writeln!(text, "locked: {why}");
     }
+    if let (Some(stock), Some(total)) = (report.stock, report.total) {
+        let _ = writeln!(
+            text,
+            "stock map {}, with today's trim {}",
+            units::fixed(stock, 2),
+            strong(&units::fixed(total, 2))
+        );
+    }
     // The wanted lambda stands above; in the rows it is shown where it ever was another one, and both
     // beside each other where there is spark.
     let has_spark = report.steps.iter().any(|step| step.spark_deg.is_some());

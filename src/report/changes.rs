@@ -6,7 +6,9 @@ use super::run::legend;
 use super::style::{Align, by_change, columns, strong};
 use super::text_diff::text_diff;
 use crate::bike::TableRole;
-use crate::operations::{AXES_DIFFER, DiffReport, ShowReport, ShownEvidence, ShownTable, TableChange};
+use crate::operations::{
+    AXES_DIFFER, DiffReport, ShowReport, ShownEvidence, ShownTable, ShownTotal, TableChange,
+};
 use crate::table::{CellMark, DrawnCell, Layout, draw_changes_among};
 use crate::units;
 use std::fmt::Write as _;
@@ -103,6 +105,9 @@ pub fn show(report: &ShowReport, width: usize) -> String {
             width,
         ));
     }
+    for total in &report.totals {
+        text.push_str(&total_text(total, width));
+    }
     for evidence in &report.evidence {
         text.push_str(&evidence_text(evidence, width));
     }
@@ -120,24 +125,38 @@ pub(super) fn table_text(table: &ShownTable, changed: &[DrawnCell], width: usize
         let is_one = inferred.iter().any(|c| c.rpm == rpm && c.load == load);
         is_one.then(|| CellMark::Inferred.sign())
     };
-    let smallest = table.values.iter().copied().fold(f64::INFINITY, f64::min);
-    let largest = table.values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let points = table.rpm.iter().flat_map(|rpm| table.load.iter().map(move |load| (*rpm, *load)));
-    let cells: Vec<HeatCell> = points
-        .zip(&table.values)
-        .map(|((rpm, load), value)| {
-            HeatCell::value(*value, table.decimals, (smallest, largest), mark(rpm, load))
-        })
-        .collect();
     let heat = Heat { rpm: &table.rpm, load: &table.load, load_axis: table.load_axis, width };
-    let title = strong(&format!("{}, {}", table.table.name(), table.slot));
-    let text = format!("\n{title}\n{}", draw(&heat, &cells));
+    let title = format!("{}, {}", table.table.name(), table.slot);
+    let text = heat_text(&title, &heat, (&table.values, table.decimals), &mark);
     match inferred.is_empty() {
         true => text,
         false => {
             text + &heat::legend(&format!("{} {}", CellMark::Inferred.sign(), CellMark::Inferred.about()))
         }
     }
+}
+
+/// What stock map and trim give together, as a heat map.
+fn total_text(total: &ShownTotal, width: usize) -> String {
+    let heat = Heat { rpm: &total.rpm, load: &total.load, load_axis: total.load_axis, width };
+    let title = format!("stock map with the trim, {}", total.slot);
+    heat_text(&title, &heat, (&total.values, total.decimals), &|_, _| None)
+}
+
+fn heat_text(
+    title: &str,
+    heat: &Heat<'_>,
+    (values, decimals): (&[f64], usize),
+    mark: &dyn Fn(f64, f64) -> Option<char>,
+) -> String {
+    let smallest = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let largest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let points = heat.rpm.iter().flat_map(|rpm| heat.load.iter().map(move |load| (*rpm, *load)));
+    let cells: Vec<HeatCell> = points
+        .zip(values)
+        .map(|((rpm, load), value)| HeatCell::value(*value, decimals, (smallest, largest), mark(rpm, load)))
+        .collect();
+    format!("\n{}\n{}", strong(title), draw(heat, &cells))
 }
 
 fn evidence_text(evidence: &ShownEvidence, width: usize) -> String {

@@ -87,7 +87,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("rides", &["rides"]);
     ask("rides take-back", &["rides", "take-back", "r1/sim-1.csv"]);
     ask("rollback", &["rollback", "r1", "--why", "hesitates"]);
-    ask("build add", &["build", "add", "other cams", "--changed", "cams"]);
+    ask("build add", &["build", "add", "other cams", "--changed", "cams", "--air-temp-bias-c", "-10"]);
     ask("simulate", &["simulate", "--minutes", "1"]);
     ask("stages", &["stages"]);
     ask("stages", &["stages", "warm"]);
@@ -96,6 +96,8 @@ fn every_command_answers_what_its_schema_says() {
     ask("stages", &["stages", "--schema", "pipeline.schema.json"]);
     ask("stages", &["stages", "--schema", "-"]);
     ask("new", &["new", "another", "--changed", "silencer"]);
+    let trim = ["new", "trimmed", "--fuel-table", "trim_pct", "--stock-flow-cc-min", "200"];
+    ask("new", &trim);
     ask("demo", &["demo", "round"]);
     ask("completions", &["completions", "fish"]);
     ask("man", &["man"]);

@@ -21,7 +21,7 @@ fn ridden() -> Bench {
     bench
 }
 
-fn set(bench: &Bench, from: &str, to: &str) {
+fn set_in(bench: &Bench, from: &str, to: &str) {
     let text = bench.read("bike.yaml");
     assert!(text.contains(from), "{text}");
     bench.write("bike.yaml", text.replace(from, to));
@@ -31,7 +31,7 @@ fn set(bench: &Bench, from: &str, to: &str) {
 fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() {
     let bench = ridden();
     bench.on_bike(&["rescale"]).exits(0).says("No revision was made").says("made for what bike.yaml says");
-    set(&bench, "flow_cc_min: 200", "flow_cc_min: 250");
+    set_in(&bench, "flow_cc_min: 200", "flow_cc_min: 250");
     // In the build that was ridden the limits hold.
     let write = ["rescale", "--write", "--why", "injectors of 250"];
     bench.on_bike(&write).exits(3).says("high_load_lean").says("build add");
@@ -126,6 +126,117 @@ fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
     assert_eq!(bench.read("maps/main/fuel.csv"), "rpm/throttle_pct,2,100\n1000,0.81,3.24\n9000,1.22,8.11\n");
     assert!(bench.read("builds.yaml").contains("changed: [bore, cams]"));
     bench.on_bike(&["check"]).exits(0).says("0 problems");
+}
+
+#[test]
+fn the_page_on_starting_has_every_change_with_its_verdict() {
+    let page = std::fs::read_to_string("docs/starting.md").expect("there");
+    for change in rideloop::bike::HARDWARE_CHANGES {
+        let verdict = if change.mild { "mild" } else { "a map of its own" };
+        let row = format!(
+            "| `{}` | {} | {verdict} | {} | {} |",
+            change.name, change.words, change.why, change.next
+        );
+        assert!(page.contains(&row), "docs/starting.md lacks the row\n{row}");
+    }
+}
+
+/// A bike with a trim module of a small range on top of a stock map of pulse widths.
+fn with_module(range: &str) -> Bench {
+    let bench = Bench::empty();
+    std::fs::write(bench.home().join("stock.csv"), "rpm/throttle_pct,1,100\n1000,1.0,5.0\n9000,1.5,10.0\n")
+        .expect("written");
+    let words = format!("new bike --fuel-table trim_pct --trim-range-pct {range} --stock stock.csv");
+    bench.rideloop(&words.split(' ').collect::<Vec<_>>()).exits(0).says("lies below it as stock.csv");
+    bench
+}
+
+#[test]
+fn a_module_s_range_holds_runs_edits_and_rollbacks_and_the_total_is_shown() {
+    let bench = with_module("-30:30");
+    assert!(bench.read("bike.yaml").contains("trim_range_pct: [-30, 30]"));
+    bench
+        .on_bike(&["edit", "set", "10", "--rpm", "1000", "--load", "1", "--why", "idle"])
+        .exits(0)
+        .says("r2");
+    let cell = bench.on_bike(&["--json", "cell", "1000", "1"]).exits(0).json();
+    assert_eq!((&cell["stock"], &cell["total"]), (&1.0.into(), &1.1.into()));
+    bench.on_bike(&["cell", "1000", "1"]).exits(0).says("stock map 1.00, with today's trim 1.10");
+    let shown = bench.on_bike(&["--json", "show"]).exits(0).json();
+    assert_eq!(shown["totals"][0]["values"][0], 1.1);
+    bench.on_bike(&["show"]).exits(0).says("stock map with the trim, main");
+    let set = |value: &str| {
+        [
+            "edit",
+            "set",
+            value,
+            "--rpm",
+            "1000",
+            "--load",
+            "1",
+            "--why",
+            "more",
+            "--despite",
+            "step_up",
+            "--despite",
+            "high_load_lean",
+        ]
+        .map(str::to_owned)
+    };
+    let said = |words: &[String]| bench.on_bike(&words.iter().map(String::as_str).collect::<Vec<_>>());
+    said(&set("31")).exits(3).says("module_range").says("the module gives no more");
+    // A stock map is a setting: it goes along, and nothing of the tool changes it.
+    bench.write("maps/main/stock.csv", "rpm/throttle_pct,1,100\n1000,2.0,5.0\n9000,1.5,10.0\n");
+    said(&set("12")).exits(0).says("also taken along: maps/main/stock.csv").says("r3");
+    bench.on_bike(&["cell", "1000", "1"]).exits(0).says("with today's trim 2.24");
+    bench.assert_whole();
+    bench.assert_fits();
+    // A narrower module can hold neither what it holds today nor what it held.
+    set_in(&bench, "[-30, 30]", "[-30, 5]");
+    bench.on_bike(&["check"]).exits(0).says("1 cell beyond what the module can hold");
+    said(&set("4")).exits(0).says("r4");
+    bench.on_bike(&["rollback", "r3", "--why", "x"]).exits(3).says("module_range");
+    bench.write("maps/main/stock.csv", "rpm/throttle_pct,1,100\n1000,nan,5.0\n9000,1.5,10.0\n");
+    bench.on_bike(&["run"]).exits(1).says("maps/main/stock.csv:2:");
+}
+
+#[test]
+fn a_run_says_where_the_module_can_add_no_more() {
+    let bench = with_module("-2:2");
+    bench.simulate(5, 12);
+    bench.simulate(6, 12);
+    let run = bench.on_bike(&["--json", "run", "--pipeline", "first-ride", "--dry-run"]).json();
+    let cells = run["cells"].as_array().expect("cells");
+    let held = cells.iter().filter(|cell| cell["held_by"] == "module_range").count();
+    assert!(held > 0, "{run:#}");
+    assert!(cells.iter().all(|cell| cell["after"].as_f64().is_some_and(|after| after.abs() <= 2.0)));
+    let notes = run["notes"].to_string();
+    assert!(
+        notes.contains("the module's end of") && notes.contains("the stock map, the injectors"),
+        "{notes}"
+    );
+}
+
+#[test]
+fn a_device_that_biases_the_air_temperature_is_a_build_and_stays_one_until_it_is_gone() {
+    let bench = Bench::with_bike();
+    let add = |words: &[&str]| bench.on_bike(&[&["build", "add"], words].concat());
+    for (value, why) in
+        [("nan", "is not a number"), ("-300", "between -60 and 60"), ("3kPa", "no known unit")]
+    {
+        add(&["box", "--air-temp-bias-c", value]).exits(2).says(why);
+    }
+    add(&["a box on the air sensor", "--air-temp-bias-c", "-10"])
+        .exits(0)
+        .says("+4.0 % at -10 °C, +3.7 % at 10 °C, +3.5 % at 25 °C, +3.3 % at 40 °C")
+        .says("it is the same in every cell");
+    let json = bench.on_bike(&["--json", "build", "add", "other tyres"]).exits(0).json();
+    assert_eq!(json["air_temp_bias"]["bias_c"], -10.0);
+    add(&["the box is gone", "--air-temp-bias-c", "0"]).exits(0).says("less of a bias than before");
+    let builds = bench.read("builds.yaml");
+    assert_eq!(builds.matches("air_temp_bias_c: -10").count(), 2, "{builds}");
+    let json = bench.on_bike(&["--json", "build", "add", "new chain"]).exits(0).json();
+    assert!(json["air_temp_bias"].is_null());
 }
 
 #[test]

@@ -54,7 +54,7 @@ controller:
   breathing: own              # own: a ride corrects the slot it was made on; shared: the slots differ in mixture.csv
                               # alone, so that a ride on any of them corrects them all (mixture: controller only)
   resolution: {resolution}             # the smallest step a fuel cell can hold
-
+{module}
 # none | trim_logged | unlogged, with optional region: {{ rpm: [a, b], load: [c, d] }}
 closed_loop: {{ mode: {closed_loop} }}
 
@@ -86,8 +86,21 @@ slots: [{slots}]
             kind = self.fuel_table.name(),
             load = self.load.name(),
             resolution = self.resolution(),
+            module = self.module_line(),
             slots = self.slots.join(", "),
         )
+    }
+
+    fn module_line(&self) -> String {
+        match (self.trim_range_pct, self.fuel_table) {
+            (Some([least, most]), _) => {
+                format!("  trim_range_pct: [{least}, {most}]     # what the module can hold\n")
+            }
+            (None, FuelTableKind::TrimPct) => {
+                "  # trim_range_pct: [-20, 30]     # what the module can hold, where it has ends\n".to_owned()
+            }
+            (None, FuelTableKind::VePct | FuelTableKind::PulseWidthMs) => String::new(),
+        }
     }
 
     pub(super) fn builds_yaml(&self) -> String {
@@ -96,6 +109,7 @@ slots: [{slots}]
             since: self.today.clone(),
             what: "as first recorded".to_owned(),
             changed: self.changed.clone(),
+            air_temp_bias_c: None,
         };
         format!(
             "\

@@ -11,6 +11,8 @@ pub enum HandGuard {
     Locked,
     /// The range a cell may hold at all.
     CellRange,
+    /// The range that the add-on module can hold.
+    ModuleRange,
     /// The largest advance of one revision.
     SparkStep,
     /// The largest advance since the build's first spark table.
@@ -33,9 +35,10 @@ pub enum HandGuard {
 
 impl HandGuard {
     /// All of them, the gravest first.
-    pub const ALL: [HandGuard; 11] = [
+    pub const ALL: [HandGuard; 12] = [
         HandGuard::Locked,
         HandGuard::CellRange,
+        HandGuard::ModuleRange,
         HandGuard::SparkStep,
         HandGuard::SparkDistance,
         HandGuard::NewSlot,
@@ -52,6 +55,7 @@ impl HandGuard {
         match self {
             HandGuard::Locked => "locked",
             HandGuard::CellRange => "cell_range",
+            HandGuard::ModuleRange => "module_range",
             HandGuard::SparkStep => "spark_step",
             HandGuard::SparkDistance => "spark_distance",
             HandGuard::NewSlot => "new_slot",
@@ -73,7 +77,11 @@ impl HandGuard {
     pub fn can_stand_aside(self) -> bool {
         !matches!(
             self,
-            HandGuard::Locked | HandGuard::CellRange | HandGuard::SparkStep | HandGuard::SparkDistance
+            HandGuard::Locked
+                | HandGuard::CellRange
+                | HandGuard::ModuleRange
+                | HandGuard::SparkStep
+                | HandGuard::SparkDistance
         )
     }
 
@@ -90,6 +98,11 @@ impl HandGuard {
             }
             HandGuard::CellRange => {
                 "the unit of the value; `cell_range` of the pipeline's `blend`, if this engine really needs it"
+                    .to_owned()
+            }
+            HandGuard::ModuleRange => {
+                "`trim_range_pct` in bike.yaml, if it is not what the module can hold; beyond it the module gives no \
+                 more, and the stock map, the injectors or the fuel pressure must change"
                     .to_owned()
             }
             HandGuard::SparkStep => format!(
@@ -159,6 +172,7 @@ impl Objection {
         let what = match self.guard {
             HandGuard::Locked => "locked",
             HandGuard::CellRange => "beyond what a cell may hold",
+            HandGuard::ModuleRange => "beyond what the module can hold",
             HandGuard::SparkStep => "advanced too far for one revision",
             HandGuard::SparkDistance => "too far ahead of the build's first spark table",
             HandGuard::NewSlot if self.table == TableRole::Spark => {

@@ -213,11 +213,21 @@ impl Found<'_> {
         }
     }
 
+    /// The ranges that a cell of a table must keep, each with the guard that holds it.
+    fn ranges(&self, role: TableRole) -> Vec<(HandGuard, [f64; 2])> {
+        let mut ranges = vec![(HandGuard::CellRange, self.range(role))];
+        if role == TableRole::Fuel {
+            let module = self.input.controller.trim_range_pct;
+            ranges.extend(module.map(|range| (HandGuard::ModuleRange, range)));
+        }
+        ranges
+    }
+
     /// What can be said of one table by itself: locks, the range of its cells, lean targets.
     fn compared(&mut self, role: TableRole, before: &Table, after: &Table) -> Vec<Point> {
         let (input, settings) = (self.input, self.input.settings);
         let points = compare(before, after, settings);
-        let [low, high] = self.range(role);
+        let ranges = self.ranges(role);
         for point in &points {
             // A lock that came with the change does not speak against it.
             let old_lock = input.before.is_none_or(|b| b.lock_of(point.rpm, point.load).is_some());
@@ -225,10 +235,12 @@ impl Found<'_> {
                 self.object(HandGuard::Locked, role, point);
             }
             // A cell that lies outside already may come nearer.
-            let further_out = (point.after < low && point.after < point.before)
-                || (point.after > high && point.after > point.before);
-            if further_out {
-                self.object(HandGuard::CellRange, role, point);
+            for (guard, [low, high]) in &ranges {
+                let further_out = (point.after < low - SLACK && point.after < point.before)
+                    || (point.after > high + SLACK && point.after > point.before);
+                if further_out {
+                    self.object(*guard, role, point);
+                }
             }
             let lean = match role {
                 TableRole::Fuel => point.after < point.before,

@@ -25,7 +25,12 @@ impl Found<'_> {
     /// Every cell must lie in its range, or no further out than in another slot: else
     /// the copy of a slot could not be taken.
     fn whole_range(&mut self, role: TableRole, table: &Table) {
-        let [low, high] = self.range(role);
+        for (guard, range) in self.ranges(role) {
+            self.within(guard, role, table, range);
+        }
+    }
+
+    fn within(&mut self, guard: HandGuard, role: TableRole, table: &Table, [low, high]: [f64; 2]) {
         for (cell, value) in table.values.iter().enumerate() {
             let (rpm, load) = table.grid.point(cell);
             let others = self.input.others.iter().filter_map(|other| other.table(role));
@@ -33,7 +38,7 @@ impl Found<'_> {
                 .map(|other| other.at(rpm, load))
                 .fold([low, high], |[least, most], held| [least.min(held), most.max(held)]);
             if *value < least - SLACK || *value > most + SLACK {
-                self.object(HandGuard::CellRange, role, &alone(rpm, load, *value));
+                self.object(guard, role, &alone(rpm, load, *value));
             }
         }
     }

@@ -5,6 +5,7 @@ use crate::table::{Axis, Grid, LoadAxis, Resolution};
 use proptest::prelude::*;
 
 const CONTROLLER: Controller = Controller {
+    trim_range_pct: None,
     fuel_table: FuelTableKind::VePct,
     load: LoadAxis::ThrottlePct,
     mixture: Mixture::Controller,
@@ -324,4 +325,32 @@ proptest! {
             }
         }
     }
+}
+
+#[test]
+fn a_module_s_range_holds_changes_by_hand_and_never_stands_aside() {
+    let controller =
+        Controller { fuel_table: FuelTableKind::TrimPct, trim_range_pct: Some([-5.0, 55.0]), ..CONTROLLER };
+    let judged = |before: Option<&SlotTables>, after: &SlotTables| {
+        judge(&HandInput {
+            before,
+            after,
+            start: before,
+            spark_before: None,
+            spark_start: None,
+            others: &[],
+            ridden: None,
+            controller: &controller,
+            controller_before: &controller,
+            settings: &Blending::default(),
+        })
+    };
+    let before = today();
+    let after = with(before.clone(), TableRole::Fuel, 0, 55.1);
+    let found = judged(Some(&before), &after);
+    assert_eq!(names(&found), ["module_range"]);
+    let refusal = refuse(&found, &HandGuard::ALL).expect_err("refused");
+    assert!(refusal.saw.contains("beyond what the module can hold"), "{}", refusal.saw);
+    assert_eq!(names(&judged(Some(&before), &with(before.clone(), TableRole::Fuel, 0, 55.0))), [""; 0]);
+    assert_eq!(names(&judged(None, &after)), ["module_range"]);
 }

@@ -8,7 +8,7 @@ use crate::physics::air::{
     standard_pressure_kpa, vapour_pa,
 };
 use crate::physics::thermistor::Thermistor;
-use crate::units::signed;
+use crate::units::{plain, signed};
 
 /// Pressure of the air around, where it is.
 pub(super) const PRESSURE_KPA: Input = Input::number(
@@ -186,8 +186,9 @@ fn air_temp_bias(given: &Given) -> Result<Worked, Impossible> {
         .note_if(true, || {
             format!(
                 "fitting or removing it is a new build, which must stand in builds.yaml so that evidence is not mixed: \
-                 rideloop build add \"air-temperature bias, {} % fuel at {temp_c} °C\"",
-                signed(here, 1)
+                 rideloop build add \"air-temperature bias, {} % fuel at {temp_c} °C\" --air-temp-bias-c {}",
+                signed(here, 1),
+                plain(((read_c(temp_c) - temp_c) * 10.0).round() / 10.0)
             )
         }))
 }

@@ -2,7 +2,7 @@
 
 use super::differences::differences;
 use super::{Scene, Trouble, TroubleKind, VerifyReport};
-use crate::bike::{EVIDENCE_FOLDER, MAPS_FOLDER, REGISTER_FILE, read_regular};
+use crate::bike::{EVIDENCE_FOLDER, MAPS_FOLDER, REGISTER_FILE, is_stock_path, read_regular};
 
 /// Whether a file is one that only revisions change: a table, evidence, or the register.
 pub(super) fn is_guarded(path: &str) -> bool {
@@ -11,9 +11,11 @@ pub(super) fn is_guarded(path: &str) -> bool {
         || path == REGISTER_FILE
 }
 
-/// Whether a file is a table.
+/// Whether a file is a table that the tool may change; a stock map is not.
 pub(super) fn is_table(path: &str) -> bool {
-    path.strip_prefix(MAPS_FOLDER).is_some_and(|rest| rest.starts_with('/')) && path.ends_with(".csv")
+    path.strip_prefix(MAPS_FOLDER).is_some_and(|rest| rest.starts_with('/'))
+        && path.ends_with(".csv")
+        && !is_stock_path(path)
 }
 
 pub(super) fn look(scene: &Scene<'_>, report: &mut VerifyReport) {
