@@ -44,6 +44,7 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
     let start = &bike.start.fuel;
     let together = evidence_of_rides(&plan, &aged, today, start, &bike.bike).expect("positive definite");
     let proposal = propose(&BlendInput {
+        module_range: None,
         today,
         start,
         evidence: &together.cells,
