@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 
-const COMMANDS: [&str; 33] = [
+const COMMANDS: [&str; 34] = [
     "demo",
     "new",
     "check",

@@ -11,7 +11,8 @@ use std::fmt::Write as _;
 fn hill() -> String {
     let mut text = String::from("time_s,rpm,throttle_pct,lambda,engine_temp_c,knock_count,slot\n");
     for i in 0..1200 {
-        let _ = writeln!(text, "{:.2},4000,100,0.87,88,{},power", f64::from(i) * 0.05, u8::from(i % 200 == 90));
+        let _ =
+            writeln!(text, "{:.2},4000,100,0.87,88,{},power", f64::from(i) * 0.05, u8::from(i % 200 == 90));
     }
     text
 }
@@ -39,7 +40,8 @@ fn from_a_stock_bike_to_the_owner_s_page() {
     // The stock map, of an engine of 650 cm³.
     let donor = "new donor --fuel-table pulse_width_ms --displacement-cc 650 --injector-cc-min 230 --rev-limit-rpm 8200";
     bench.rideloop(&donor.split(' ').collect::<Vec<_>>()).exits(0);
-    std::fs::copy(bench.home().join("donor/maps/main/fuel.csv"), bench.home().join("stock.csv")).expect("copied");
+    std::fs::copy(bench.home().join("donor/maps/main/fuel.csv"), bench.home().join("stock.csv"))
+        .expect("copied");
 
     // A new bike: bored, with an open silencer, two switchable sets.
     let new = "new bike --name Fernhill --fuel-table pulse_width_ms --displacement-cc 700 --cylinders 2 \
@@ -55,8 +57,12 @@ fn from_a_stock_bike_to_the_owner_s_page() {
     bench.write("mixtures/economy.yaml", "use: economy\n");
     bench.on_bike(&["check"]).exits(0);
     for slot in ["power", "economy"] {
-        let said = bench.on_bike(&["mixture", "--slot", slot, "--write", "--why", "what the set is for"]).exits(0);
-        assert!(said.out.contains("is written") || said.out.contains("r1") || said.out.contains("r2"), "{said:?}");
+        let said =
+            bench.on_bike(&["mixture", "--slot", slot, "--write", "--why", "what the set is for"]).exits(0);
+        assert!(
+            said.out.contains("is written") || said.out.contains("r1") || said.out.contains("r2"),
+            "{said:?}"
+        );
     }
 
     // Two rides, four revisions on two slots: each ride corrects both.
@@ -72,13 +78,26 @@ fn from_a_stock_bike_to_the_owner_s_page() {
     // The engine knocks on a hill: it is told, spark goes back there, and nothing else moves.
     bench.write("../spark.csv", "rpm/throttle_pct,0,50,100\n1000,10,9,8\n4000,32,30,28\n8000,34,32,30\n");
     bench
-        .on_bike(&["import", "spark.csv", "--slot", "power", "--table", "spark", "--why", "as the controller has it"])
+        .on_bike(&[
+            "import",
+            "spark.csv",
+            "--slot",
+            "power",
+            "--table",
+            "spark",
+            "--why",
+            "as the controller has it",
+        ])
         .exits(0);
     bench.write(&format!("rides/{}/hill.csv", bench.newest()), hill());
     bench.on_bike(&["check"]).exits(0).says("6 events of knock at 4000 rpm, load 100 %");
     let fuel = bench.read("maps/power/fuel.csv");
     bench.on_bike(&["knock", "--slot", "power"]).exits(0).says("knock breaks pistons");
-    assert!(bench.read("maps/power/spark.csv").contains("4000,32.0,30.0,26.5"), "{}", bench.read("maps/power/spark.csv"));
+    assert!(
+        bench.read("maps/power/spark.csv").contains("4000,32.0,30.0,26.5"),
+        "{}",
+        bench.read("maps/power/spark.csv")
+    );
     assert_eq!(bench.read("maps/power/fuel.csv"), fuel);
     bench.on_bike(&["cell", "4000", "100", "--slot", "power"]).exits(0).says("spark").says("lambda");
 
@@ -99,8 +118,13 @@ fn from_a_stock_bike_to_the_owner_s_page() {
 
     // What was done, in order.
     let history = bench.on_bike(&["--json", "history"]).exits(0).json();
-    let kinds: Vec<&str> =
-        history.as_array().expect("a list").iter().rev().map(|r| r["kind"].as_str().expect("a kind")).collect();
+    let kinds: Vec<&str> = history
+        .as_array()
+        .expect("a list")
+        .iter()
+        .rev()
+        .map(|r| r["kind"].as_str().expect("a kind"))
+        .collect();
     let runs = kinds.iter().filter(|kind| **kind == "run").count();
     assert_eq!(runs, 6, "{kinds:?}");
     assert_eq!(kinds[0], "start");
