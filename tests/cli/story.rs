@@ -17,6 +17,22 @@ fn hill() -> String {
     text
 }
 
+/// Pulse widths as they are for a controller that divides by the wanted lambda itself.
+fn at_lambda_one(fuel: &str, mixture: &str) -> String {
+    let line = |(fuel, mixture): (&str, &str)| {
+        let cells = fuel.split(',').zip(mixture.split(',')).enumerate().map(|(i, (fuel, lambda))| {
+            match (i, fuel.parse::<f64>(), lambda.parse::<f64>()) {
+                (1.., Ok(fuel), Ok(lambda)) if lambda < 2.0 => format!("{:.2}", fuel * lambda),
+                _ => fuel.to_owned(),
+            }
+        });
+        cells.collect::<Vec<_>>().join(",") + "\n"
+    };
+    let (titles, rows) = fuel.split_once('\n').expect("titles");
+    let mixture = mixture.lines().skip(1);
+    format!("{titles}\n{}", rows.lines().zip(mixture).map(line).collect::<String>())
+}
+
 fn ride(bench: &Bench, slot: &str, seed: &str, more: &[&str]) {
     let args = ["simulate", "--warm", "--slot", slot, "--seed", seed, "--minutes", "12"];
     bench.on_bike(&[&args[..], more].concat()).exits(0);
@@ -52,6 +68,7 @@ fn from_a_stock_bike_to_the_owner_s_page() {
         .exits(0)
         .says("stock.csv times 1.07")
         .says("not mild: bore");
+    set_in(&bench, "mixture: table ", "mixture: controller ");
     set_in(&bench, "breathing: own ", "breathing: shared ");
     bench.write("mixtures/power.yaml", "use: power\n");
     bench.write("mixtures/economy.yaml", "use: economy\n");
