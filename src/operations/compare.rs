@@ -9,9 +9,9 @@ use super::history::HistoryEntry;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::power::{PowerReport, PowerRequest, power};
-use super::season::{SeasonBuild, SeasonRide, season};
+use super::season::{RideSaid, SeasonBuild, SeasonRide, season};
 use super::show::{ShownTable, shown};
-use crate::bike::{FuelTableKind, SlotTables, TableRole};
+use crate::bike::{AirTaken, EngineData, FuelTableKind, SlotTables, TableRole, rescaling};
 use crate::ledger::Revision;
 use crate::ride::RideState;
 use crate::table::Table;
@@ -56,6 +56,8 @@ pub struct CompareReport {
     pub came_or_went: Vec<String>,
     /// The rides that these revisions stand on and that still count.
     pub rides: Vec<SeasonRide>,
+    /// How long they are together, s.
+    pub ridden_s: f64,
     /// Power and torque; null where no files were named.
     pub power: Option<PowerReport>,
     /// What it cannot tell.
@@ -77,6 +79,12 @@ pub struct SlotCompared {
     pub tables: Vec<TableCompared>,
     /// Fuel cells that changed; null where they cannot be compared.
     pub fuel: Option<FuelChange>,
+    /// By what displacement, injectors and fuel of bike.yaml alone multiply the fuel table: where it is not 1,
+    /// its cells hold other fuel for the same number. Null where it cannot be told.
+    pub hardware_factor: Option<f64>,
+    /// The mixture error of the first ride of the build after, as it was ridden, and of the last one with the
+    /// table it led to, %; null without such rides.
+    pub error_pct: Option<[f64; 2]>,
     /// Share of the ridden time spent near cells that are well known, 0 to 1; null where no ride of the
     /// build stands behind the map, or where it is not the newest that is told.
     pub time_well_known: Option<f64>,
@@ -157,11 +165,18 @@ pub fn compare(
         slot.known_now.map(|known| known.time_well_known)
     };
     let pairs = slot_pairs(bike, &from, &to)?;
+    let of_these = |ride: &SeasonRide| {
+        let in_range = |name: &String| revisions.iter().any(|r| r.revision == *name);
+        let told = ride.said.iter().any(|said| pairs.iter().any(|(_, slot)| *slot == said.slot));
+        ride.state == RideState::Used && told && ride.used_in.iter().any(in_range)
+    };
+    let rides: Vec<SeasonRide> = told.rides.iter().filter(|ride| of_these(ride)).cloned().collect();
     let slots = pairs
         .iter()
         .map(|(before, after)| {
             let compared = slot_compared(bike, (from.revision, before), (to.revision, after))?;
-            Ok(SlotCompared { time_well_known: known_now(after), ..compared })
+            let error_pct = error_of_build(&rides, after, &to.revision.record.build);
+            Ok(SlotCompared { time_well_known: known_now(after), error_pct, ..compared })
         })
         .collect::<Result<Vec<_>, OperationError>>()?;
     let whole = from.slot.is_none() && to.slot.is_none();
@@ -169,12 +184,6 @@ pub fn compare(
         true => came_or_went(bike, &from.revision.commit, &to.revision.commit)?,
         false => Vec::new(),
     };
-    let of_these = |ride: &SeasonRide| {
-        let in_range = |name: &String| revisions.iter().any(|r| r.revision == *name);
-        let told = ride.said.iter().any(|said| pairs.iter().any(|(_, slot)| *slot == said.slot));
-        ride.state == RideState::Used && told && ride.used_in.iter().any(in_range)
-    };
-    let rides: Vec<SeasonRide> = told.rides.into_iter().filter(of_these).collect();
     let power = match request.power.files.is_empty() {
         true => None,
         false => Some(power(root, &request.power)?),
@@ -187,7 +196,10 @@ pub fn compare(
         notes.push("no power was measured: a map that fits the engine is no proof of more power".to_owned());
     }
     let (bike_then, _) = bike.bike_at(&to.revision.commit)?;
+    let is_shared = bike_then.shares_breathing();
+    let seconds = rides.iter().flat_map(|ride| ride.said_once(is_shared)).map(|said| said.ridden_s);
     Ok(CompareReport {
+        ridden_s: seconds.sum(),
         bike: bike_then.name.clone(),
         fuel: bike_then.fuel_name.clone(),
         from: from.name(),
@@ -298,14 +310,31 @@ fn slot_compared(
             richest_pct: known().fold(0.0, f64::max),
         }
     });
+    let data = [&bike_then, &bike_now].map(EngineData::of);
+    let hardware_factor = match same_fuel {
+        true => rescaling(kind, bike_now.controller.load, [&data[0], &data[1]], AirTaken::Alike).ok(),
+        false => None,
+    };
+    let hardware_factor = hardware_factor.map(|rescaling| rescaling.factor);
     Ok(SlotCompared {
         slot: slot_after.to_owned(),
         from_slot: (slot_before != slot_after).then(|| slot_before.to_owned()),
         fuel_table: kind,
         tables,
         fuel,
+        hardware_factor,
+        error_pct: None,
         time_well_known: None,
     })
+}
+
+/// How far off the mixture was at first on a build, and is now, in the rides of a slot.
+fn error_of_build(rides: &[SeasonRide], slot: &str, build: &str) -> Option<[f64; 2]> {
+    let of_build = rides.iter().filter(|ride| ride.build == build);
+    let said: Vec<&RideSaid> =
+        of_build.flat_map(|ride| &ride.said).filter(|said| said.slot == slot).collect();
+    let (first, last) = (said.first()?.as_ridden?, said.last()?.after?);
+    Some([first.rms_pct, last.rms_pct])
 }
 
 fn table_of(tables: &SlotTables, role: TableRole) -> Option<&Table> {

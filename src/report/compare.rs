@@ -25,7 +25,7 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
             None => format!("{name}: fuel cells hold other things before and after"),
             Some(fuel) if fuel.changed == 0 => format!("{name}: no fuel cell changed"),
             Some(fuel) => format!(
-                "{name}: {} of {} changed, from {} % to {} % of fuel",
+                "{name}: {} of {} changed, from {} % to {} %",
                 fuel.changed,
                 counted(fuel.cells, "fuel cell"),
                 signed(fuel.leanest_pct, 1),
@@ -33,6 +33,20 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
             ),
         };
         let _ = writeln!(text, "  {line}");
+        if let Some(factor) = slot.hardware_factor.filter(|factor| *factor != 1.0) {
+            let factor = fixed(factor, 3);
+            let line =
+                format!("{name}: displacement, injectors or fuel alone multiply the cells by {factor}");
+            let _ = writeln!(text, "  {line}");
+        }
+        if let Some([first, last]) = slot.error_pct {
+            let [first, last] = [first, last].map(|pct| fixed(pct, 1));
+            let _ = writeln!(
+                text,
+                "  {name}: mixture error {first} % on the first ride of {}, {last} % with the map the last one led to",
+                report.after.build
+            );
+        }
         for table in slot.tables.iter().filter(|t| t.table != crate::bike::TableRole::Fuel) {
             let changed = table.change.as_ref().map_or(0, |c| c.cells.len());
             if changed > 0 {

@@ -56,8 +56,11 @@ fn from_a_stock_bike_to_the_owner_s_page() {
     // The stock map, of an engine of 650 cm³.
     let donor = "new donor --fuel-table pulse_width_ms --displacement-cc 650 --injector-cc-min 230 --rev-limit-rpm 8200";
     bench.rideloop(&donor.split(' ').collect::<Vec<_>>()).exits(0);
-    std::fs::copy(bench.home().join("donor/maps/main/fuel.csv"), bench.home().join("stock.csv"))
-        .expect("copied");
+    let home = bench.home();
+    let [fuel, mixture] = ["fuel", "mixture"].map(|name| {
+        std::fs::read_to_string(home.join(format!("donor/maps/main/{name}.csv"))).expect("a donor")
+    });
+    std::fs::write(home.join("stock.csv"), at_lambda_one(&fuel, &mixture)).expect("written");
 
     // A new bike: bored, with an open silencer, two switchable sets.
     let new = "new bike --name Fernhill --fuel-table pulse_width_ms --displacement-cc 700 --cylinders 2 \
@@ -182,6 +185,9 @@ fn from_a_stock_bike_to_the_owner_s_page() {
         "There was none in r1",
         "injectors of 270",
         "against knock",
+        "multiplies the cells by 0.852",
+        "The mixture error on build b2 and map economy went from",
+        "3 rides, 36 min 00 s of riding",
         "Rides behind it",
         "What to mind",
         "listen for knock",

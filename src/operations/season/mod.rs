@@ -41,7 +41,7 @@ pub fn season(bike: &OpenBike, slot: Option<&str>) -> Result<SeasonReport, Opera
         .map(|(name, told)| slot::slot_season(bike, &past, name, told))
         .collect::<Result<Vec<_>, _>>()?;
     let rides = told::rides(bike, &told);
-    let totals = told::totals(&rides);
+    let totals = told::totals(&rides, bike.folder.bike.shares_breathing());
     let mut revisions = history(bike);
     revisions.reverse();
     let order = |name: &str| revisions.iter().position(|r| r.revision == name);
@@ -344,6 +344,13 @@ pub struct SeasonRide {
     pub why: Option<String>,
     /// What it said, by slot, in the first run that used it there.
     pub said: Vec<RideSaid>,
+}
+
+impl SeasonRide {
+    /// What it said, each sample once: where slots share their breathing, every slot heard the whole ride.
+    pub fn said_once(&self, is_shared: bool) -> &[RideSaid] {
+        if is_shared { &self.said[..self.said.len().min(1)] } else { &self.said }
+    }
 }
 
 /// What a ride said of a slot.

@@ -122,13 +122,14 @@ pub(super) struct Totals {
 }
 
 /// Adds up the rides that count, each once.
-pub(super) fn totals(rides: &[SeasonRide]) -> Totals {
+pub(super) fn totals(rides: &[SeasonRide], is_shared: bool) -> Totals {
     let mut totals = Totals::default();
     for ride in rides.iter().filter(|r| r.state == RideState::Used) {
         totals.samples += ride.said.first().map_or(0, |said| said.samples);
+        let said_once = ride.said_once(is_shared);
         // Where several slots of one log spoke, one's other slot is another's own.
-        let several = ride.said.len() > 1;
-        for said in &ride.said {
+        let several = said_once.len() > 1;
+        for said in said_once {
             totals.kept += said.kept;
             for (reason, n) in said.rejected.iter().filter(|(reason, _)| !several || *reason != OTHER_SLOT) {
                 *totals.rejected.entry(reason.clone()).or_default() += n;

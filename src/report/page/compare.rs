@@ -92,38 +92,44 @@ fn slot_sentence(slot: &SlotCompared, several: bool) -> Markup {
                 Some(fuel) if fuel.changed == 0 => "No cell of the fuel map changed.",
                 Some(fuel) => {
                     (fuel.changed) " of " (counted(fuel.cells, "cell")) " of the fuel map changed, from "
-                    b { (signed(fuel.leanest_pct, 1)) "\u{a0}%" } " to " b { (signed(fuel.richest_pct, 1)) "\u{a0}%" } " of fuel."
+                    b { (signed(fuel.leanest_pct, 1)) "\u{a0}%" } " to " b { (signed(fuel.richest_pct, 1)) "\u{a0}%" } (of_fuel(slot)) "."
                 }
+            }
+            @if let Some(factor) = other_hardware(slot) {
+                " Displacement, injectors or fuel are others, which alone multiplies the cells by " (fixed(factor, 3))
+                ": the same number is not the same fuel."
             }
             @if let Some(known) = known { " " (known) "\u{a0}% of the ridden time lies near cells that are well known." }
         }
     }
 }
 
-/// The mixture error of the rides of a slot, as they were ridden, in the order they came.
-fn errors<'a>(report: &'a CompareReport, slot: &'a str) -> impl Iterator<Item = f64> + 'a {
-    let said = report.rides.iter().flat_map(|ride| &ride.said).filter(move |said| said.slot == slot);
-    said.filter_map(|said| said.as_ridden).map(|error| error.rms_pct)
+/// What displacement, injectors and fuel alone do to the cells, where they do anything.
+fn other_hardware(slot: &SlotCompared) -> Option<f64> {
+    slot.hardware_factor.filter(|factor| *factor != 1.0)
+}
+
+/// What the percentages of a fuel table are percentages of.
+fn of_fuel(slot: &SlotCompared) -> &'static str {
+    if other_hardware(slot).is_some() { "" } else { " of fuel" }
 }
 
 fn ride_sentence(report: &CompareReport) -> Markup {
     if report.rides.is_empty() {
         return html! {};
     }
-    let slots = || report.slots.iter().map(|slot| slot.slot.as_str());
-    let seconds: f64 = report.rides.iter().flat_map(|ride| &ride.said).map(|said| said.ridden_s).sum();
-    let steps: Vec<(&str, f64, f64)> = slots()
-        .filter_map(|slot| {
-            let errors: Vec<f64> = errors(report, slot).collect();
-            (errors.len() > 1).then(|| (slot, errors[0], errors[errors.len() - 1]))
-        })
-        .collect();
+    let several = report.slots.len() > 1;
     html! {
         li {
-            (counted(report.rides.len(), "ride")) ", " (duration(seconds)) " of riding, stand behind it."
-            @for (slot, first, last) in &steps {
-                " The mixture error of a ride on " (slot) ", as it was ridden, went from " b { (fixed(*first, 1)) "\u{a0}%" }
-                " on the first to " b { (fixed(*last, 1)) "\u{a0}%" } " on the last."
+            (counted(report.rides.len(), "ride")) ", " (duration(report.ridden_s)) " of riding, "
+            @if report.rides.len() == 1 { "stands" } @else { "stand" } " behind it."
+            @for slot in &report.slots {
+                @if let Some([first, last]) = slot.error_pct {
+                    " The mixture error on build " (report.after.build)
+                    @if several { " and map " (slot.slot) }
+                    " went from " b { (fixed(first, 1)) "\u{a0}%" } " (its first ride, as it was ridden) to "
+                    b { (fixed(last, 1)) "\u{a0}%" } " (its last, with the map it led to)."
+                }
             }
         }
     }
