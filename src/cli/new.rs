@@ -187,7 +187,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     let request = request(args, Interview::new(talk), today)?;
     context.interrupts.writes();
     let made = operations::new_bike(&args.dir, &request, context.now)?;
-    context.screen.tell(&made, |_| report::new(&made));
+    context.screen.tell(&made, |width| report::new(&made, width));
     Ok(Exit::Done)
 }
 

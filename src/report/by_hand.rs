@@ -1,7 +1,8 @@
 //! Changes by hand, exports and builds, as text.
 
 use super::changes::table_change_among;
-use super::new_bike::changes_judged;
+use super::documentation::wrap;
+use super::new_bike::{changes_judged, indented};
 use super::run::no_revision;
 use super::style::{Align, columns, faint, strong, warning};
 use crate::operations::{BuildReport, ExportReport, HandReport};
@@ -101,19 +102,20 @@ pub fn build(report: &BuildReport, width: usize, command: &str) -> String {
         report.revision,
     );
     if let Some(judged) = &report.verdict {
-        let _ = write!(text, "\n{}", changes_judged(judged));
+        let _ = write!(text, "\n{}", changes_judged(judged, width));
     }
     if let Some(bias) = &report.air_temp_bias {
-        let _ = writeln!(text, "\n{}: {}.", strong("air temperature"), bias.in_words());
+        let words = format!("{}: {}.", strong("air temperature"), bias.in_words());
+        let _ = write!(text, "\n{}\n", wrap(&words, width));
         for (kind, lines) in [("note", &bias.notes), ("caution", &bias.cautions)] {
             for line in lines {
-                let _ = writeln!(text, "  {}: {line}", warning(kind));
+                text.push_str(&indented(&format!("{}: {line}", warning(kind)), width));
             }
         }
     }
     for (kind, lines) in [("note", &report.notes), ("caution", &report.cautions)] {
         for line in lines {
-            let _ = writeln!(text, "\n{}: {line}", warning(kind));
+            let _ = write!(text, "\n{}\n", wrap(&format!("{}: {line}", warning(kind)), width));
         }
     }
     if !report.silenced.is_empty() {

@@ -1,5 +1,6 @@
 //! A new bike, and what is to be thought of what was changed on it, as text.
 
+use super::documentation::wrap;
 use super::rescale::factors;
 use super::style::{faint, strong, warning};
 use crate::bike::ChangesJudged;
@@ -7,25 +8,32 @@ use crate::operations::NewReport;
 use std::fmt::Write as _;
 
 /// The new bike folder and what to do with it.
-pub fn new(report: &NewReport) -> String {
+pub fn new(report: &NewReport, width: usize) -> String {
     let folder = report.folder.display();
     let mut text = format!(
-        "{} holds a new bike; its tables are {}: {}. They are a start, not a map to ride hard on.\n",
-        strong(&folder.to_string()),
-        report.revision,
-        report.first_map,
+        "{}\n",
+        wrap(
+            &format!(
+                "{} holds a new bike; its tables are {}: {}. They are a start, not a map to ride hard on.",
+                strong(&folder.to_string()),
+                report.revision,
+                report.first_map,
+            ),
+            width
+        )
     );
     if let Some(rescaling) = &report.rescaling {
         text.push_str(&factors(rescaling));
     }
     for note in &report.notes {
-        let _ = writeln!(text, "{}: {note}", warning("note"));
+        let _ = writeln!(text, "{}", wrap(&format!("{}: {note}", warning("note")), width));
     }
     if !report.presumed.is_empty() {
-        let _ = writeln!(text, "not said, and presumed: {}", report.presumed.join(" "));
+        let presumed = format!("not said, and presumed: {}", report.presumed.join(" "));
+        let _ = writeln!(text, "{}", wrap(&presumed, width));
     }
     if let Some(judged) = &report.verdict {
-        let _ = write!(text, "\n{}", changes_judged(judged));
+        let _ = write!(text, "\n{}", changes_judged(judged, width));
     }
     let _ = write!(
         text,
@@ -35,15 +43,30 @@ pub fn new(report: &NewReport) -> String {
          rideloop --bike {folder} run --pipeline first-ride --dry-run\n",
         strong("next"),
     );
+    let _ = writeln!(text, "{}", wrap(&format!("{}: {FIRST_RIDE}", warning("caution")), width));
     text
 }
 
+/// Common practice, no source.
+const FIRST_RIDE: &str = "a first map can be lean where it breaks an engine. Warm it up outdoors and watch lambda at idle \
+    and light load; no high load before a run has corrected it there, best on a dyno. On the road the log rides along \
+    and is read afterwards: no eyes on a screen";
+
 /// The verdict on what was changed, change by change.
-pub(super) fn changes_judged(judged: &ChangesJudged) -> String {
-    let mut text = format!("{}: {}.\n", strong("what was changed"), judged.verdict);
-    for change in &judged.changes {
-        let _ = writeln!(text, "  {}: {}. Next: {}.", strong(change.words), change.why, change.next);
+pub(super) fn changes_judged(judged: &ChangesJudged, width: usize) -> String {
+    let verdict = format!("{}: {}.", strong("what was changed"), judged.verdict);
+    let mut text = format!("{}\n", wrap(&verdict, width));
+    let of_change = judged
+        .changes
+        .iter()
+        .map(|change| format!("{}: {}. Next: {}.", strong(change.words), change.why, change.next));
+    for line in of_change.chain([faint(&format!("({})", judged.source))]) {
+        text.push_str(&indented(&line, width));
     }
-    let _ = writeln!(text, "  {}", faint(&format!("({})", judged.source)));
     text
+}
+
+/// Lines of text, each two blanks in.
+pub(super) fn indented(text: &str, width: usize) -> String {
+    wrap(text, width.saturating_sub(2)).lines().map(|line| format!("  {line}\n")).collect()
 }

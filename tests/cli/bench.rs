@@ -40,9 +40,11 @@ impl Said {
         self
     }
 
-    /// Asserts that a text stands in what was said.
+    /// Asserts that a text stands in what was said, however its lines are broken.
     pub fn says(self, text: &str) -> Self {
-        assert!(self.out.contains(text) || self.err.contains(text), "no `{text}` in {self:#?}");
+        let flat = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
+        let stands_in = |said: &str| said.contains(text) || flat(said).contains(&flat(text));
+        assert!(stands_in(&self.out) || stands_in(&self.err), "no `{text}` in {self:#?}");
         self
     }
 }

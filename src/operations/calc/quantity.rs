@@ -136,7 +136,10 @@ impl Quantity {
         let (value, written) = split(text.trim())?;
         let unit = self.unit_of(written).ok_or_else(|| match self.known().as_str() {
             "" => format!("`{written}` behind a {} is not known: write it without a unit", self.name),
-            known => format!("`{written}` is no known unit of {}; known: {known}", self.name),
+            known => match by_mass(self, value, written) {
+                Some(said) => said,
+                None => format!("`{written}` is no known unit of {}; known: {known}", self.name),
+            },
         })?;
         let native = value * unit.factor + unit.offset;
         if native.is_finite() { Ok(native) } else { Err(format!("`{text}` is too large a number")) }
@@ -149,6 +152,29 @@ impl Quantity {
         }
         self.units.iter().find(|unit| same(unit.text) || unit.also.iter().any(|text| same(text)))
     }
+}
+
+/// What to write in the place of a flow by mass: which volume that is depends on a liquid nobody named.
+fn by_mass(quantity: &Quantity, value: f64, written: &str) -> Option<String> {
+    /// Density at which injectors are often rated, kg/l. Common practice, no source.
+    const RATED_KG_L: f64 = 0.72;
+    let kg_h = match written.to_lowercase().as_str() {
+        "lb/h" | "lb/hr" | "lbs/h" | "lbs/hr" => units::KG_PER_LB,
+        "kg/h" => 1.0,
+        "g/min" => units::MIN_PER_H / 1000.0,
+        "g/s" => units::MIN_PER_H * units::MIN_PER_H / 1000.0,
+        _ => return None,
+    };
+    if *quantity != FLOW {
+        return None;
+    }
+    let cc_min = value * kg_h / RATED_KG_L * units::CC_PER_L / units::MIN_PER_H;
+    Some(format!(
+        "`{written}` is a flow by mass, and this one is by volume: divide by the density of the liquid it was \
+         measured with; at {} kg/l, as injectors are often rated (common practice, no source), it is {} cc/min",
+        units::plain(RATED_KG_L),
+        units::fixed(cc_min, 0)
+    ))
 }
 
 /// The number at the front of a text, and what stands behind it.
@@ -200,6 +226,8 @@ mod tests {
         assert!(PRESSURE.read("43furlong").expect_err("unit").contains("known: kPa, Pa, bar"));
         assert!(TEMPERATURE.read("20psi").expect_err("unit").contains("known: C, F, K"));
         assert!(NUMBER.read("3kg").expect_err("unit").contains("without a unit"));
+        // 24 lb/h: 10.886 kg/h, at 0.72 kg/l 15.12 l/h.
+        assert!(FLOW.read("24lb/hr").expect_err("mass").contains("it is 252 cc/min"));
     }
 
     #[test]
