@@ -52,6 +52,7 @@ pub fn pipeline(bike: &TestBike, text: &str, ridden: &[Arc<Ridden>], today: &Slo
         kind,
         today_weighed: plan.estimator.weighs_today(),
         false_air: &together.false_air,
+        knocked: &[],
         settings: &plan.blending,
     });
     let evidence = together.cells;

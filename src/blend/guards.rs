@@ -102,6 +102,7 @@ mod tests {
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],
+            knocked: &[],
             settings,
         };
         refuse(&propose(&input), FuelTableKind::VePct, settings).err().map(|r| r.guard)

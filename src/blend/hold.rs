@@ -34,6 +34,8 @@ pub enum Hold {
     CellRange,
     /// The end of what the add-on module can hold.
     ModuleRange,
+    /// The engine knocked near it, so no fuel is taken away there.
+    Knock,
     /// The part of its enrichment that grows as the gas flow falls, as false air asks
     /// for it, stops at a limit.
     FalseAir,
@@ -47,7 +49,7 @@ pub enum Hold {
 
 impl Hold {
     /// All of them, for documentation.
-    pub const ALL: [Hold; 18] = [
+    pub const ALL: [Hold; 19] = [
         Hold::Locked,
         Hold::Governed,
         Hold::EmptyCell,
@@ -62,6 +64,7 @@ impl Hold {
         Hold::Distance,
         Hold::CellRange,
         Hold::ModuleRange,
+        Hold::Knock,
         Hold::FalseAir,
         Hold::Steepness,
         Hold::Inferred,
@@ -85,6 +88,7 @@ impl Hold {
             Hold::Distance => "distance",
             Hold::CellRange => "cell_range",
             Hold::ModuleRange => "module_range",
+            Hold::Knock => "knock",
             Hold::FalseAir => "false_air",
             Hold::Steepness => "steepness",
             Hold::Inferred => "inferred",
@@ -114,6 +118,9 @@ impl Hold {
             Hold::Distance => "largest distance from the build's first revision",
             Hold::CellRange => "range a cell may hold",
             Hold::ModuleRange => "end of the module's range: the stock map or the injectors must change",
+            Hold::Knock => {
+                "it knocked near here, so it is not leaned: `rideloop knock`, and look for the cause"
+            }
             Hold::FalseAir => "false air is suspected at this low gas flow, so it is enriched no further",
             Hold::Steepness => "would stand out from its neighbours",
             Hold::Inferred => {
@@ -129,9 +136,9 @@ impl Hold {
     }
 
     /// Whether the cell stopped short of where well-known evidence points: at a limit
-    /// of its own, beside its neighbours, or for suspected false air.
+    /// of its own, beside its neighbours, for suspected false air or for knock.
     pub fn stops_short(self) -> bool {
-        self.is_limit() || matches!(self, Hold::FalseAir | Hold::Steepness)
+        self.is_limit() || matches!(self, Hold::FalseAir | Hold::Steepness | Hold::Knock)
     }
 
     /// Whether the cell was stopped by how far it may go, rather than by how

@@ -27,6 +27,9 @@ pub struct BlendInput<'a> {
     /// The share of each cell's start amount that false air may ask for, in table
     /// order; empty where none is suspected.
     pub false_air: &'a [f64],
+    /// Events of knock near each cell in the rides that count, in table order; empty where
+    /// none was logged.
+    pub knocked: &'a [f64],
     /// Trust and limits.
     pub settings: &'a Blending,
 }
@@ -101,6 +104,7 @@ pub fn propose(input: &BlendInput<'_>) -> Proposal {
         held.push(hold);
     }
     flatten(input, &mut steps, &mut held);
+    never_lean_where_it_knocks(input, &mut steps, &mut held);
     let values: Vec<f64> = steps.iter().map(|s| fuel.resolution.value(*s)).collect();
     let cells = values.iter().enumerate().map(|(cell, after)| CellProposal {
         before: fuel.values[cell],
@@ -109,6 +113,20 @@ pub fn propose(input: &BlendInput<'_>) -> Proposal {
         held_by: held[cell],
     });
     Proposal { cells: cells.collect(), table: Table { values, ..fuel.clone() } }
+}
+
+/// A cell that the engine knocked near keeps the fuel that it has, whatever its evidence asks for: less fuel
+/// there burns hotter. Common practice, no source.
+fn never_lean_where_it_knocks(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Option<Hold>]) {
+    /// A single event may be noise of the sensor. Common practice, no source.
+    const FEWEST_EVENTS: f64 = 2.0;
+    let fuel = &input.today.fuel;
+    for (cell, _) in input.knocked.iter().enumerate().filter(|(_, events)| **events >= FEWEST_EVENTS) {
+        let today = fuel.resolution.steps(fuel.values[cell]);
+        if steps[cell] < today {
+            (steps[cell], held[cell]) = (today, Some(Hold::Knock));
+        }
+    }
 }
 
 /// A wish smaller than this share of a step is agreement, not a change held back.
@@ -362,6 +380,7 @@ pub(super) mod tests {
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],
+            knocked: &[],
             settings,
         })
     }
@@ -450,6 +469,7 @@ pub(super) mod tests {
             kind: FuelTableKind::VePct,
             today_weighed: true,
             false_air: &[],
+            knocked: &[],
             settings: &settings,
         });
         for (cell, governed) in proposal.cells.iter().zip(governed) {
@@ -474,6 +494,7 @@ pub(super) mod tests {
             kind: FuelTableKind::VePct,
             today_weighed: false,
             false_air: &[],
+            knocked: &[],
             settings: &settings,
         };
         let proposal = propose(&input);
@@ -498,6 +519,7 @@ pub(super) mod tests {
                 kind: FuelTableKind::VePct,
                 today_weighed: true,
                 false_air: &false_air,
+                knocked: &[],
                 settings,
             });
             (proposal.cells[0].after, proposal.cells[0].held_by)
@@ -528,6 +550,7 @@ pub(super) mod tests {
             kind: FuelTableKind::TrimPct,
             today_weighed: false,
             false_air: &[],
+            knocked: &[],
             settings: &settings,
         };
         // 1.10 of fuel may become 1.21: +21 %.
@@ -562,6 +585,7 @@ pub(super) mod tests {
             module_range: Some([-20.0, 30.0]),
             today_weighed: true,
             false_air: &[],
+            knocked: &[],
             settings: &settings,
         };
         let found = |input: &BlendInput<'_>| -> Vec<(f64, Option<Hold>)> {

@@ -4,7 +4,6 @@ use super::outcome::Exit;
 use super::progress::RideBar;
 use super::{Context, Result};
 use crate::operations::{HeadroomRequest, OpenBike};
-use crate::physics::fuel_system::USUAL_FULL_LOAD_G_KWH;
 use crate::{operations, report};
 use std::path::PathBuf;
 
@@ -23,9 +22,10 @@ pub(super) struct Args {
     /// Size injectors and pump for this power at the crankshaft.
     #[arg(long, value_name = "KW", value_parser = power)]
     target_kw: Option<f64>,
-    /// Fuel for each kWh at full load; the default is common practice, no source.
-    #[arg(long, value_name = "G", default_value_t = USUAL_FULL_LOAD_G_KWH, value_parser = consumption)]
-    fuel_g_kwh: f64,
+    /// Fuel for each kWh at full load [without it 320 on petrol, of other fuels by the air they need:
+    /// common practice, no source].
+    #[arg(long, value_name = "G", value_parser = consumption)]
+    fuel_g_kwh: Option<f64>,
     /// Rides or folders of rides; without them the bike's own rides/.
     #[arg(value_name = "RIDE_OR_FOLDER")]
     rides: Vec<PathBuf>,

@@ -118,9 +118,16 @@ pub fn parse(path: &Path, text: &str, load_axis: LoadAxis) -> Result<Vec<Evidenc
     let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(body.as_bytes());
     let rows = reader.records().enumerate();
     let rows = rows.map(|(i, row)| {
-        row.and_then(|row| row.deserialize::<EvidenceRow>(Some(&names))).map_err(|error| {
-            Problem::at(path, i as u64 + 2, 0, format!("is no evidence row: {error}")).into()
-        })
+        let no_row = |why: String| Problem::at(path, i as u64 + 2, 0, format!("is no evidence row: {why}"));
+        let row = row.and_then(|row| row.deserialize::<EvidenceRow>(Some(&names)));
+        let row = row.map_err(|error| no_row(error.to_string()))?;
+        match row.held_by.as_deref() {
+            // Of another version perhaps, but a name: it is written back as it stands.
+            Some(hold) if !hold.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') => {
+                Err(no_row(format!("`{}` is no name of a hold", units::one_line(hold))).into())
+            }
+            _ => Ok(row),
+        }
     });
     rows.collect()
 }
@@ -152,5 +159,9 @@ mod tests {
         let read = parse(Path::new("e.csv"), older, LoadAxis::ThrottlePct).expect("an older file");
         assert_eq!((read[0].ridden_s, read[0].held_by.as_deref()), (0.0, Some("step_up")));
         assert!(parse(Path::new("e.csv"), "rpm,x\n", LoadAxis::MapKpa).is_err());
+        // A name that could not be written back as it stands.
+        let split = text.replace("step_up", "\"step\nup\"");
+        let refused = parse(Path::new("e.csv"), &split, LoadAxis::ThrottlePct).expect_err("no name");
+        assert!(refused.to_string().contains("`step up` is no name of a hold"), "{refused}");
     }
 }

@@ -12,8 +12,8 @@ pub static ENTRY: FindingEntry = FindingEntry {
     about: "The log counts events of knock.",
     severity: "warning from two events on, note for a single one, which may be noise of the sensor",
     source: "the meaning of the channel; how many events are noise is common practice, no source",
-    look_at: "do not ride it hard until the cause is found (fuel, heat, a lean mixture, deposits, too much \
-              advance); `rideloop knock` brings spark below where it knocked",
+    look_at: "fuel, heat, a lean mixture, deposits and too much advance, before it is ridden hard again; no cell \
+              near it is leaned, and `rideloop knock` brings spark below where it knocked",
     look: Some(look),
 };
 
@@ -37,7 +37,7 @@ fn look(scene: &Scene<'_>) -> Vec<Seen> {
     };
     let region =
         format!("{} rpm, load {} {}", span(ends(rpm)), span(ends(load)), scene.bike().controller.load.unit());
-    let saw = format!("{} of knock at {region}", units::counted(events.round().max(1.0) as usize, "event"));
+    let saw = format!("{} of knock", units::counted(events.round().max(1.0) as usize, "event"));
     let seen = Seen::new(severity, saw).in_channel(Channel::KnockCount).at_points(region);
     vec![seen.between(time_s[*first], time_s[*last])]
 }

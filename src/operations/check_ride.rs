@@ -25,7 +25,7 @@ pub(super) struct CheckedRide {
 }
 
 /// A slot, and the revision a ride was made on.
-type MadeOn = (String, String);
+type SlotAndRevision = (String, String);
 
 /// Looks at every ride; at those that were seen before by what was kept of them.
 ///
@@ -44,7 +44,7 @@ pub(super) fn check_rides(
         .map(|file| hashes.sha256(&file.path).map_err(|error| format!("cannot be read: {error}")))
         .collect();
     // One thread reads the history, all of them the rides.
-    let mut tables: BTreeMap<MadeOn, Option<SlotTables>> = BTreeMap::new();
+    let mut tables: BTreeMap<SlotAndRevision, Option<SlotTables>> = BTreeMap::new();
     let ridden_on = |(file, sha256): (&FoundRide, &Result<String, String>)| {
         let (bike, sha256) = (bike?, sha256.as_ref().ok()?);
         let made_on = made_on(bike, file, sha256)?;
@@ -52,8 +52,8 @@ pub(super) fn check_rides(
         tables.entry(made_on.clone()).or_insert_with(read);
         Some(made_on)
     };
-    let made_on: Vec<Option<MadeOn>> = files.iter().zip(&hashed).map(ridden_on).collect();
-    let contexts: BTreeMap<&MadeOn, (RideContext<'_>, Option<KeyOfTables>)> = tables
+    let made_on: Vec<Option<SlotAndRevision>> = files.iter().zip(&hashed).map(ridden_on).collect();
+    let contexts: BTreeMap<&SlotAndRevision, (RideContext<'_>, Option<KeyOfTables>)> = tables
         .iter()
         .filter_map(|(made_on, tables)| {
             let (bike, ridden) = (bike?, tables.as_ref()?);
@@ -71,7 +71,7 @@ pub(super) fn check_rides(
         })
         .collect();
     let look = Look { hashes, loggers, plan, bike: bike.map(|bike| &bike.folder.bike), cache };
-    files
+    let mut checked: Vec<CheckedRide> = files
         .par_iter()
         .zip(&hashed)
         .zip(&made_on)
@@ -80,17 +80,34 @@ pub(super) fn check_rides(
             let looked = sha256.clone().and_then(|sha256| look.at(file, &sha256, context));
             looked.unwrap_or_else(|trouble| in_trouble(file, trouble))
         })
-        .collect()
+        .collect();
+    for ((checked, sha256), made_on) in checked.iter_mut().zip(&hashed).zip(&made_on) {
+        if let (Some(bike), Ok(sha256), Some((_, revision))) = (bike, sha256, made_on) {
+            checked.check.remarks.extend(slot_untold(bike, sha256, revision, &checked.check));
+        }
+    }
+    checked
 }
 
 /// The slot and the revision a ride was made on; the first slot where nobody knows.
-fn made_on(bike: &OpenBike, file: &FoundRide, sha256: &str) -> Option<MadeOn> {
+fn made_on(bike: &OpenBike, file: &FoundRide, sha256: &str) -> Option<SlotAndRevision> {
     let known = bike.register.by_hash(sha256);
     let revision =
         known.map(|r| r.revision.clone()).or_else(|| Some(bike.made_on(file.ridden_on).ok()?.0))?;
     let registered =
         known.map(|r| r.slot.as_str()).filter(|slot| bike.folder.bike.slots.iter().any(|s| s == slot));
     Some((bike.slot(registered).ok()?, revision))
+}
+
+/// What a run will ask of a ride of which nobody tells the slot.
+fn slot_untold(bike: &OpenBike, sha256: &str, revision: &str, check: &RideCheck) -> Option<String> {
+    let is_logged = check.channels.iter().any(|channel| channel == Channel::Slot.name());
+    let told = bike.told_slot((bike.register.by_hash(sha256), revision), &bike.folder.bike.slots[0]);
+    (!is_logged && check.trouble.is_none() && told.is_none()).then(|| {
+        "slots share their breathing, and neither the log nor the register tells on which slot it was ridden: a \
+         run passes it over until --ridden-on SLOT says it"
+            .to_owned()
+    })
 }
 
 /// What all rides are looked at with.

@@ -9,9 +9,10 @@ use super::history::HistoryEntry;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, slot_at};
 use super::power::{PowerReport, PowerRequest, power};
-use super::season::{RideSaid, SeasonBuild, SeasonRide, season};
+use super::season::{RideSaid, SeasonBuild, SeasonRide, season, together};
 use super::show::{ShownTable, shown};
 use crate::bike::{AirTaken, EngineData, FuelTableKind, SlotTables, TableRole, rescaling};
+use crate::evidence::LambdaError;
 use crate::ledger::Revision;
 use crate::ride::RideState;
 use crate::table::Table;
@@ -79,11 +80,11 @@ pub struct SlotCompared {
     pub tables: Vec<TableCompared>,
     /// Fuel cells that changed; null where they cannot be compared.
     pub fuel: Option<FuelChange>,
-    /// By what displacement, injectors and fuel of bike.yaml alone multiply the fuel table: where it is not 1,
-    /// its cells hold other fuel for the same number. Null where it cannot be told.
+    /// By what injectors, fuel pressure and fuel of bike.yaml alone multiply a table of pulses or trims: where it
+    /// is not 1, the same number is other fuel. Null where cells cannot be compared.
     pub hardware_factor: Option<f64>,
-    /// The mixture error of the first ride of the build after, as it was ridden, and of the last one with the
-    /// table it led to, %; null without such rides.
+    /// The mixture error of the rides on the build after, as they were ridden and with the tables they led to, %,
+    /// by time; null without such rides.
     pub error_pct: Option<[f64; 2]>,
     /// Share of the ridden time spent near cells that are well known, 0 to 1; null where no ride of the
     /// build stands behind the map, or where it is not the newest that is told.
@@ -190,14 +191,17 @@ pub fn compare(
     };
     let mut notes = Vec::new();
     if rides.is_empty() {
-        notes.push("no ride stands behind these changes: nothing was measured of them".to_owned());
+        let fed = revisions.iter().any(|revision| !revision.rides.is_empty());
+        notes.push(match fed {
+            true => "the rides that these changes were made from were set aside later".to_owned(),
+            false => "no ride stands behind these changes: nothing was measured of them".to_owned(),
+        });
     }
     if power.is_none() {
         notes.push("no power was measured: a map that fits the engine is no proof of more power".to_owned());
     }
     let (bike_then, _) = bike.bike_at(&to.revision.commit)?;
-    let is_shared = bike_then.shares_breathing();
-    let seconds = rides.iter().flat_map(|ride| ride.said_once(is_shared)).map(|said| said.ridden_s);
+    let seconds = rides.iter().flat_map(|ride| ride.said_once()).map(|said| said.ridden_s);
     Ok(CompareReport {
         ridden_s: seconds.sum(),
         bike: bike_then.name.clone(),
@@ -310,7 +314,9 @@ fn slot_compared(
             richest_pct: known().fold(0.0, f64::max),
         }
     });
-    let data = [&bike_then, &bike_now].map(EngineData::of);
+    // Whether the air grew with displacement nobody knows; the fuel of a number does not depend on it.
+    let data = [&bike_then, &bike_now]
+        .map(|bike| EngineData { displacement_cc: bike_now.engine.displacement_cc, ..EngineData::of(bike) });
     let hardware_factor = match same_fuel {
         true => rescaling(kind, bike_now.controller.load, [&data[0], &data[1]], AirTaken::Alike).ok(),
         false => None,
@@ -328,13 +334,15 @@ fn slot_compared(
     })
 }
 
-/// How far off the mixture was at first on a build, and is now, in the rides of a slot.
+/// How far off the mixture was in the rides of a slot on a build, as they were ridden and with the tables
+/// they led to.
 fn error_of_build(rides: &[SeasonRide], slot: &str, build: &str) -> Option<[f64; 2]> {
-    let of_build = rides.iter().filter(|ride| ride.build == build);
-    let said: Vec<&RideSaid> =
-        of_build.flat_map(|ride| &ride.said).filter(|said| said.slot == slot).collect();
-    let (first, last) = (said.first()?.as_ridden?, said.last()?.after?);
-    Some([first.rms_pct, last.rms_pct])
+    let of_build = || rides.iter().filter(|ride| ride.build == build).flat_map(|ride| &ride.said);
+    let said: Vec<&RideSaid> = of_build().filter(|said| said.slot == slot).collect();
+    let of = |error: &dyn Fn(&RideSaid) -> Option<LambdaError>| {
+        together(&said.iter().map(|said| (said.ridden_s, error(said))).collect::<Vec<_>>())
+    };
+    Some([of(&|said| said.as_ridden)?.rms_pct, of(&|said| said.after)?.rms_pct])
 }
 
 fn table_of(tables: &SlotTables, role: TableRole) -> Option<&Table> {

@@ -331,7 +331,7 @@ fn usable_rides(
             sha256: ride.sha256.clone(),
             revision: known.revision.clone(),
             build: known.build.clone(),
-            slot: bike.told_slot(Some(known), slot).unwrap_or(LOGGED_SLOT).to_owned(),
+            slot: bike.told_slot((Some(known), &known.revision), slot).unwrap_or(LOGGED_SLOT).to_owned(),
             revision_presumed: false,
             is_new: true,
         })

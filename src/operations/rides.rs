@@ -151,7 +151,7 @@ impl OpenBike {
     /// and the slots tell. Where each slot breathes for itself it is the one asked about.
     pub(super) fn told_slot<'a>(
         &'a self,
-        known: Option<&'a RegisteredRide>,
+        (known, revision): (Option<&'a RegisteredRide>, &str),
         slot: &'a str,
     ) -> Option<&'a str> {
         if !self.folder.bike.shares_breathing() {
@@ -161,8 +161,20 @@ impl OpenBike {
         let told = known.filter(|ride| !ride.used_in.is_empty() && ride.slot != LOGGED_SLOT);
         let told = told.map(|ride| ride.slot.as_str());
         match (told, self.folder.bike.slots.as_slice()) {
-            (None, [only]) => Some(only),
+            (None, [only]) if self.had_one_slot(revision) => Some(only),
             (told, _) => told,
+        }
+    }
+
+    /// Whether the bike had no more slots when a ride was made than it has now.
+    fn had_one_slot(&self, revision: &str) -> bool {
+        let number = revision_number(revision);
+        match self.revisions.iter().find(|r| Some(r.record.number) == number) {
+            Some(revision) => {
+                self.bike_at(&revision.commit).is_ok_and(|(then, _)| then.slots == self.folder.bike.slots)
+            }
+            // Its tables are those in the folder.
+            None => true,
         }
     }
 
@@ -261,7 +273,7 @@ impl OpenBike {
                     AtHand::Collected(collected) => collected.told_slot(sha256),
                     AtHand::Logs | AtHand::Settled(_) => None,
                 };
-                let told = self.told_slot(known, slot).or(ridden_on).map(str::to_owned);
+                let told = self.told_slot((known, &revision), slot).or(ridden_on).map(str::to_owned);
                 told.or_else(collected).unwrap_or_else(|| LOGGED_SLOT.to_owned())
             }
         };

@@ -199,8 +199,7 @@ fn still_standing(bike: &OpenBike, slots: &[String], register: &Register, by: &s
     let resting: Vec<&str> = resting.map(String::as_str).collect();
     (!resting.is_empty()).then(|| {
         format!(
-            "{} still rests on rides that are set aside now, since slots share their breathing: roll it back too, \
-             or run it again without them",
+            "{} still rests on rides that are set aside now, since slots share their breathing: roll it back too",
             resting.join(", ")
         )
     })

@@ -67,6 +67,7 @@ pub(super) fn propose_from(
         module_range: bike.folder.bike.controller.trim_range_pct,
         today_weighed: plan.estimator.weighs_today(),
         false_air: &together.false_air,
+        knocked: &knocked(good, today.fuel.grid.cells()),
         settings: &plan.blending,
     };
     let grid = &today.fuel.grid;
@@ -77,6 +78,17 @@ pub(super) fn propose_from(
         bike.folder.bike.controller.load,
     );
     Ok((propose(&input), finding))
+}
+
+/// Events of knock near each cell in all rides; empty where there were none.
+fn knocked(good: &[(UsableRide, RideOutcome, bool)], cells: usize) -> Vec<f64> {
+    let heard = by_hash(good).into_iter().map(|(_, outcome, _)| &outcome.knocked);
+    let mut all = Vec::new();
+    for events in heard.filter(|events| !events.is_empty()) {
+        all.resize(cells, 0.0);
+        all.iter_mut().zip(events).for_each(|(sum, more)| *sum += more);
+    }
+    all
 }
 
 /// The rides in the order in which they are added up: the same rides give the same bytes.

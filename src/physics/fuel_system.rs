@@ -1,5 +1,6 @@
 //! What injectors and pump can deliver, and what a power takes.
 
+use super::fuel::Composition;
 use super::{injector, power};
 
 const S_PER_H: f64 = 3600.0;
@@ -8,6 +9,17 @@ const G_PER_KG: f64 = 1000.0;
 /// Common practice, no source: fuel for each kWh at the crankshaft of a naturally aspirated
 /// motorcycle engine at full load, mixture rich for power.
 pub const USUAL_FULL_LOAD_G_KWH: f64 = 320.0;
+
+/// The same of another fuel, g/kWh: as much air burns at the same power, so that the mass goes with the
+/// stoichiometric ratio. Common practice, no source: cooling and octane of alcohols are left out.
+pub fn usual_full_load_g_kwh(stoich_afr: f64) -> f64 {
+    specific_of_fuel(USUAL_FULL_LOAD_G_KWH, stoich_afr)
+}
+
+/// A specific consumption on petrol, brought to another fuel by the air that it needs, g/kWh.
+pub fn specific_of_fuel(petrol_g_kwh: f64, stoich_afr: f64) -> f64 {
+    petrol_g_kwh * Composition::petrol().stoich_afr() / stoich_afr
+}
 
 /// Fuel flow that a power takes.
 ///
@@ -60,6 +72,13 @@ pub fn injector_cc_min(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_fuel_that_needs_less_air_takes_more_of_itself() {
+        // Ethanol 9.0, petrol 14.6 to 14.7 by mass (Heywood, table D.4, from memory): 1.63 times as much.
+        let ethanol = usual_full_load_g_kwh(9.0);
+        assert!((ethanol / USUAL_FULL_LOAD_G_KWH - 1.63).abs() < 0.01, "{ethanol}");
+    }
 
     #[test]
     fn an_injector_that_is_sized_delivers_what_it_was_sized_for() {

@@ -25,7 +25,7 @@ pub struct RiddenRows<'a> {
     /// The tables met, that of the most rows first; never empty.
     met: Vec<&'a SlotTables>,
     /// Which of them each row was made on; empty where there is one.
-    of_row: Vec<u8>,
+    of_row: Vec<u16>,
 }
 
 impl<'a> RiddenRows<'a> {
@@ -47,7 +47,7 @@ impl<'a> RiddenRows<'a> {
             _ => {
                 let number = |slot: &Option<&str>| {
                     let at = slot.and_then(|slot| met.iter().position(|(met, _)| *met == slot));
-                    u8::try_from(at.unwrap_or_default()).unwrap_or_default()
+                    u16::try_from(at.unwrap_or_default()).unwrap_or_default()
                 };
                 in_use.iter().map(number).collect()
             }

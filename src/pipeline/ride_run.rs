@@ -6,7 +6,9 @@ use super::ridden::{RiddenRows, on_known_slot};
 use super::rows::{Reason, RideContext, Rows};
 use super::same_ride::Traces;
 use crate::bike::{Density, Mixture, SlotTables};
-use crate::evidence::{CellSums, Estimator, OnGrid, RideEquations, RideSamples, Sample, equations_on_grid};
+use crate::evidence::{
+    CellSums, Estimator, OnGrid, RideEquations, RideSamples, Sample, equations_on_grid, knock_near_cells,
+};
 use crate::physics::air;
 use crate::ride::{Channel, Ride, median};
 use crate::table::{Grid, LoadAxis};
@@ -91,6 +93,8 @@ pub struct RideOutcome {
     /// Seconds the engine ran near each cell on the slots that tell, by bilinear weight,
     /// whether the samples were kept or not.
     pub ridden_s: Vec<f64>,
+    /// Events of knock near each cell of today's grid, on the slots that tell; empty where there were none.
+    pub knocked: Vec<f64>,
     /// The air it breathed, the median of the log, °C.
     pub air_temp_c: Option<f64>,
     /// The ride's part of the surface's equations, when the pipeline fits one.
@@ -153,6 +157,7 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
     step(&mut funnel, SLOT_STEP, &rows, &mut seen);
     let other_slot = rows.kept() == 0;
     let ridden_s = ridden_s(&rows, context);
+    let knocked = knocked(&rows, &context.today.fuel.grid);
     for stage in &plan.filters {
         stage.filter.apply(&mut rows, context);
         step(&mut funnel, stage.name, &rows, &mut seen);
@@ -182,10 +187,19 @@ pub fn run_ride(plan: &Plan, ride: &Ride, context: &RideContext<'_>) -> Result<R
         sums,
         ridden_amounts,
         ridden_s,
+        knocked,
         air_temp_c: ride.values(Channel::AirTempC).and_then(median),
         equations,
         delay: rows.alignment().and_then(|alignment| alignment.found.clone()),
     })
+}
+
+/// Events of knock near each cell, whatever the filters think of the rows: knock is knock on a cold engine too.
+fn knocked(rows: &Rows<'_>, grid: &Grid) -> Vec<f64> {
+    let Some(counts) = rows.channel(Channel::KnockCount) else { return Vec::new() };
+    let here = (0..rows.len()).filter(|i| rows.is_kept(*i) && counts[*i] > 0.0);
+    let near = knock_near_cells(grid, here.map(|i| (rows.rpm()[i], rows.load()[i], counts[i])));
+    if near.iter().any(|events| *events > 0.0) { near } else { Vec::new() }
 }
 
 /// The lambda delay that a run would find from the ride; `None` where bike.yaml

@@ -13,7 +13,7 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
         let _ = writeln!(text, "  {}: {}", build.build, build.what.as_deref().unwrap_or("not said"));
     }
     if report.builds.is_empty() {
-        let _ = writeln!(text, "  the hardware is the same before and after");
+        let _ = writeln!(text, "  no change of hardware is recorded between them");
     }
     let _ = write!(text, "\n{}\n", strong("maps"));
     for slot in &report.slots {
@@ -36,14 +36,14 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
         if let Some(factor) = slot.hardware_factor.filter(|factor| *factor != 1.0) {
             let factor = fixed(factor, 3);
             let line =
-                format!("{name}: displacement, injectors or fuel alone multiply the cells by {factor}");
+                format!("{name}: injectors, fuel pressure or fuel alone multiply the cells by {factor}");
             let _ = writeln!(text, "  {line}");
         }
         if let Some([first, last]) = slot.error_pct {
             let [first, last] = [first, last].map(|pct| fixed(pct, 1));
             let _ = writeln!(
                 text,
-                "  {name}: mixture error {first} % on the first ride of {}, {last} % with the map the last one led to",
+                "  {name}: rides of {} were off by {first} % as ridden, by {last} % with the maps they led to",
                 report.after.build
             );
         }

@@ -5,6 +5,7 @@ use super::rescale::factors;
 use super::style::{faint, strong, warning};
 use crate::bike::ChangesJudged;
 use crate::operations::NewReport;
+use crate::units;
 use std::fmt::Write as _;
 
 /// The new bike folder and what to do with it.
@@ -24,6 +25,15 @@ pub fn new(report: &NewReport, width: usize) -> String {
     );
     if let Some(rescaling) = &report.rescaling {
         text.push_str(&factors(rescaling));
+        if rescaling.factor < 1.0 {
+            let less = units::fixed((1.0 - rescaling.factor) * 100.0, 1);
+            let leaner = format!(
+                "{}: every cell gets {less} % less than the stock map, full load too: it is lean there if the \
+                 injectors flow less, or the engine breathes more, than was said",
+                warning("caution")
+            );
+            let _ = writeln!(text, "{}", wrap(&leaner, width));
+        }
     }
     for note in &report.notes {
         let _ = writeln!(text, "{}", wrap(&format!("{}: {note}", warning("note")), width));

@@ -8,7 +8,8 @@ fn the_demo_bike_has_room_and_the_rides_agree_with_the_map() {
     let log = ["simulate", "--warm", "--style", "dyno", "--minutes", "15", "--seed", "1"];
     bench.on_bike(&log).exits(0);
     let before = bench.snapshot();
-    let report = bench.on_bike(&["--json", "headroom", "--target-kw", "60"]).exits(0).json();
+    let report =
+        bench.on_bike(&["--json", "headroom", "--target-kw", "60", "--fuel-g-kwh", "320"]).exits(0).json();
     let number = |pointer: &str| {
         report.pointer(pointer).and_then(|v| v.as_f64()).unwrap_or_else(|| panic!("{pointer} in {report:#}"))
     };
@@ -23,7 +24,7 @@ fn the_demo_bike_has_room_and_the_rides_agree_with_the_map() {
     // 60 kW at 320 g/kWh: 5.33 g/s, more than two injectors of 230 cm³/min give at 85 %.
     assert!((number("/target/fuel_g_s") - 5.333).abs() < 1e-3 && report["target"]["enough"] == false);
     assert!(number("/target/injector_cc_min") > 260.0 && number("/supply/power_kw") < 60.0);
-    let said = bench.on_bike(&["headroom", "--target-kw", "60"]).exits(0);
+    let said = bench.on_bike(&["headroom", "--target-kw", "60", "--fuel-g-kwh", "320"]).exits(0);
     assert!(said.out.lines().all(|line| line.chars().count() <= 100), "{}", said.out);
     let said = said.says("no cell comes within 5 points").says("today's are too small").says("1 V less");
     assert!(!said.out.contains("caution"), "{}", said.out);

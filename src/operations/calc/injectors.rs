@@ -1,13 +1,14 @@
 //! Injectors: flow, dead time, pulse width, duty, size; and the pump that feeds them.
 
 use super::air::AIR_TEMP_C;
-use super::fuel_text::{density_kg_m3, fuel};
+use super::fuel_text::{Fuel, density_kg_m3, fuel};
 use super::input::{Given, Input, Kind};
 use super::mixture::{FUEL, LAMBDA};
 use super::power::POWER_KW;
 use super::quantity::{CONSUMPTION, DENSITY, DURATION, ENGINE_SPEED, FLOW, PRESSURE, SHARE, VOLTAGE, VOLUME};
 use super::{Figure, Impossible, Sum, Worked, figure};
 use crate::physics::air::cylinder_air_g;
+use crate::physics::fuel_system::specific_of_fuel;
 use crate::physics::injector::{
     USUAL_DUTY_LIMIT_PCT, dead_time_ms, duty_pct, effective_pulse_ms, flow_at_pressure, flow_for_fuel_cc_min,
     fuel_for_air, mass_flow_g_s, period_ms,
@@ -60,9 +61,9 @@ const SPECIFIC: Input = Input::number(
     "specific_g_kwh",
     &CONSUMPTION,
     [180.0, 800.0],
-    "fuel for each kWh at full power; 330 on petrol is common practice without a source, ethanol takes 1.6 times that by its stoichiometric ratio",
+    "fuel for each kWh at full power; without it 330 on petrol, and of another fuel by the air that it needs, which is common practice without a source",
 )
-.or("330")
+.optional()
 .beware("0.5 lb for each hp and hour is written 0.5lb/hph");
 const INJECTORS: Input =
     Input::new("injectors", Kind::Whole { low: 1, high: 16 }, "injectors that share the fuel");
@@ -168,7 +169,10 @@ pub(super) static SUMS: [Sum; 6] = [
         inputs: &[POWER_KW, SPECIFIC, INJECTORS, DUTY_LIMIT, FUEL, FUEL_KG_M3],
         one_of: &[],
         gives: &[SIZE, FUEL_H],
-        formula: &["fuel = power · specific consumption", "flow = fuel/(density · injectors · duty limit)"],
+        formula: &[
+            "fuel = power · specific consumption, usually 330 g/kWh · stoichiometric ratio of petrol/that of the fuel",
+            "flow = fuel/(density · injectors · duty limit)",
+        ],
         source: "definition of specific consumption; its value is common practice, no source: give your own where \
                  you know it",
         example: "--power-kw 52 --injectors 2",
@@ -180,7 +184,10 @@ pub(super) static SUMS: [Sum; 6] = [
         inputs: &[POWER_KW, SPECIFIC, RESERVE, FUEL, FUEL_KG_M3],
         one_of: &[],
         gives: &[PUMP, FUEL_L_H, FUEL_H],
-        formula: &["fuel = power · specific consumption", "pump = fuel/density · (1 + reserve)"],
+        formula: &[
+            "fuel = power · specific consumption, usually 330 g/kWh · stoichiometric ratio of petrol/that of the fuel",
+            "pump = fuel/density · (1 + reserve)",
+        ],
         source: "definition of specific consumption; its value and the reserve are common practice, no source",
         example: "--power-kw 70hp",
         work: fuel_pump,
@@ -270,16 +277,26 @@ fn injector_duty(given: &Given) -> Result<Worked, Impossible> {
     Ok(of_duty(worked, duty, limit))
 }
 
+/// Fuel for the target power, kg/h.
+fn fuel_for_power(given: &Given, fuel: &Fuel) -> f64 {
+    /// On petrol. Common practice, no source.
+    const USUAL_G_KWH: f64 = 330.0;
+    let usual = || specific_of_fuel(USUAL_G_KWH, fuel.stoich_afr);
+    fuel_kg_h(given.number(&POWER_KW), given.maybe(&SPECIFIC).unwrap_or_else(usual))
+}
+
 fn injector_size(given: &Given) -> Result<Worked, Impossible> {
-    let density = density_kg_m3(given, &fuel(given, &FUEL)?, &FUEL_KG_M3)?;
-    let kg_h = fuel_kg_h(given.number(&POWER_KW), given.number(&SPECIFIC));
+    let fuel = fuel(given, &FUEL)?;
+    let density = density_kg_m3(given, &fuel, &FUEL_KG_M3)?;
+    let kg_h = fuel_for_power(given, &fuel);
     let size = flow_for_fuel_cc_min(kg_h, density, given.whole(&INJECTORS), given.number(&DUTY_LIMIT));
     Ok(Worked::of(&[(SIZE, size), (FUEL_H, kg_h)]))
 }
 
 fn fuel_pump(given: &Given) -> Result<Worked, Impossible> {
-    let density = density_kg_m3(given, &fuel(given, &FUEL)?, &FUEL_KG_M3)?;
-    let kg_h = fuel_kg_h(given.number(&POWER_KW), given.number(&SPECIFIC));
+    let fuel = fuel(given, &FUEL)?;
+    let density = density_kg_m3(given, &fuel, &FUEL_KG_M3)?;
+    let kg_h = fuel_for_power(given, &fuel);
     const L_PER_M3: f64 = 1000.0;
     let l_h = kg_h / density * L_PER_M3;
     let pump_l_h = l_h * (1.0 + given.number(&RESERVE) / 100.0);

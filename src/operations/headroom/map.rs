@@ -265,7 +265,7 @@ pub(in crate::operations) fn near_limit(bike: &Bike, tables: &SlotTables) -> Opt
 /// What cannot be told of a bike whose tables do not give the flow.
 pub(super) fn untold(bike: &Bike) -> Option<String> {
     (bike.controller.fuel_table == FuelTableKind::TrimPct).then(|| {
-        "a trim table does not tell the pulse: the stock map below it is not known; only rides with \
+        "a trim table does not tell the pulse, and a stock map below it is not looked at here; only rides with \
          `pulse_width_ms` tell the duty"
             .to_owned()
     })
@@ -274,7 +274,8 @@ pub(super) fn untold(bike: &Bike) -> Option<String> {
 /// What the sums leave out for this bike.
 pub(super) fn weaknesses(bike: &Bike) -> Vec<String> {
     let mut notes = vec![
-        "one injection a cycle is presumed, a fuel of 745 kg/m³, and that pump and filter hold the rail pressure"
+        "presumed: one injection a cycle, injectors that flow as on petrol of 745 kg/m³, and a pump and filter that \
+         hold the rail pressure"
             .to_owned(),
     ];
     if bike.controller.density == Density::None {

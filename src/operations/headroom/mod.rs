@@ -31,7 +31,7 @@ pub struct HeadroomRequest {
     /// A power to size for, kW at the crankshaft.
     pub target_kw: Option<f64>,
     /// Fuel for each kWh at full load, g.
-    pub fuel_g_kwh: f64,
+    pub fuel_g_kwh: Option<f64>,
 }
 
 /// What the fuel system has left.
@@ -164,20 +164,18 @@ pub fn headroom(
     let delivery = Delivery::of(settings, at_v).expect("injectors were just looked at");
     let rpm = settings.engine.rev_limit_rpm;
     let fuel_g_s = delivery.limit_g_s(rpm);
+    let usual_g_kwh = || fuel_system::usual_full_load_g_kwh(settings.stoich_afr);
+    let fuel_g_kwh = request.fuel_g_kwh.unwrap_or_else(usual_g_kwh);
+    let fuel_kg_m3 = fuel::known_density_kg_m3(&settings.fuel_name).unwrap_or(fuel::TYPICAL_FUEL_KG_M3);
     let target = request.target_kw.map(|power_kw| {
-        let fuel_g_s = fuel_system::power_fuel_g_s(power_kw, request.fuel_g_kwh);
+        let fuel_g_s = fuel_system::power_fuel_g_s(power_kw, fuel_g_kwh);
         let share = fuel_system::open_share(injectors.duty_limit_pct, delivery.dead_ms(at_v), rpm, strokes);
         let pressures = (injectors.rated_kpa, injectors.rail_kpa);
-        let size = fuel_system::injector_cc_min(
-            fuel_g_s,
-            fuel::TYPICAL_FUEL_KG_M3,
-            (injectors.count, share),
-            pressures,
-        );
+        let size = fuel_system::injector_cc_min(fuel_g_s, fuel_kg_m3, (injectors.count, share), pressures);
         TargetPower {
             power_kw,
             fuel_g_s,
-            pump_l_h: fuel_system::volume_l_h(fuel_g_s, fuel::TYPICAL_FUEL_KG_M3),
+            pump_l_h: fuel_system::volume_l_h(fuel_g_s, fuel_kg_m3),
             injector_cc_min: Some(size).filter(|size| size.is_finite()),
             enough: size <= injectors.flow_cc_min,
         }
@@ -192,9 +190,9 @@ pub fn headroom(
         supply: Supply {
             rpm,
             fuel_g_s,
-            pump_l_h: fuel_system::volume_l_h(fuel_g_s, fuel::TYPICAL_FUEL_KG_M3),
-            power_kw: fuel_system::fuel_power_kw(fuel_g_s, request.fuel_g_kwh),
-            fuel_g_kwh: request.fuel_g_kwh,
+            pump_l_h: fuel_system::volume_l_h(fuel_g_s, fuel_kg_m3),
+            power_kw: fuel_system::fuel_power_kw(fuel_g_s, fuel_g_kwh),
+            fuel_g_kwh,
         },
         target,
         notes: weaknesses(settings),

@@ -9,6 +9,7 @@ mod told;
 
 pub use slot::WELL_KNOWN_PCT;
 pub(super) use slot::{is_spoken_of, relative_error_pct, standing_evidence, time_well_known};
+pub(super) use told::together;
 
 use super::error::OperationError;
 use super::history::{HistoryEntry, history};
@@ -41,7 +42,7 @@ pub fn season(bike: &OpenBike, slot: Option<&str>) -> Result<SeasonReport, Opera
         .map(|(name, told)| slot::slot_season(bike, &past, name, told))
         .collect::<Result<Vec<_>, _>>()?;
     let rides = told::rides(bike, &told);
-    let totals = told::totals(&rides, bike.folder.bike.shares_breathing());
+    let totals = told::totals(&rides);
     let mut revisions = history(bike);
     revisions.reverse();
     let order = |name: &str| revisions.iter().position(|r| r.revision == name);
@@ -347,11 +348,15 @@ pub struct SeasonRide {
 }
 
 impl SeasonRide {
-    /// What it said, each sample once: where slots share their breathing, every slot heard the whole ride.
-    pub fn said_once(&self, is_shared: bool) -> &[RideSaid] {
-        if is_shared { &self.said[..self.said.len().min(1)] } else { &self.said }
+    /// What it said, each sample once: where slots shared their breathing, each of them heard the whole ride.
+    pub fn said_once(&self) -> &[RideSaid] {
+        let whole = |said: &RideSaid| said.rejected.get(OTHER_SLOT).is_none_or(|rows| *rows == 0);
+        if self.said.len() > 1 && self.said.iter().all(whole) { &self.said[..1] } else { &self.said }
     }
 }
+
+/// The reason of samples that belong to another slot's part of a ride.
+const OTHER_SLOT: &str = "other_slot";
 
 /// What a ride said of a slot.
 #[derive(Debug, Clone, Serialize, schemars::JsonSchema)]

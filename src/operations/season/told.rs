@@ -1,6 +1,6 @@
 //! Rides and warnings of a season, from what the runs wrote down.
 
-use super::{RideSaid, SeasonRide, SeasonWarning, WarnedOf};
+use super::{OTHER_SLOT, RideSaid, SeasonRide, SeasonWarning, WarnedOf};
 use crate::evidence::{LambdaError, RideStatement, RideStatements, StatedFinding, rides_path};
 use crate::ledger::{Revision, RevisionKind};
 use crate::operations::OperationError;
@@ -12,8 +12,6 @@ use std::path::Path;
 
 /// A sign of this weight is no warning.
 const NO_WARNING: &str = "note";
-/// The reason of samples that belong to another slot's part of a ride.
-const OTHER_SLOT: &str = "other_slot";
 
 /// What the runs of one slot said of their rides.
 #[derive(Debug, Default)]
@@ -122,11 +120,11 @@ pub(super) struct Totals {
 }
 
 /// Adds up the rides that count, each once.
-pub(super) fn totals(rides: &[SeasonRide], is_shared: bool) -> Totals {
+pub(super) fn totals(rides: &[SeasonRide]) -> Totals {
     let mut totals = Totals::default();
     for ride in rides.iter().filter(|r| r.state == RideState::Used) {
         totals.samples += ride.said.first().map_or(0, |said| said.samples);
-        let said_once = ride.said_once(is_shared);
+        let said_once = ride.said_once();
         // Where several slots of one log spoke, one's other slot is another's own.
         let several = said_once.len() > 1;
         for said in said_once {
@@ -140,7 +138,7 @@ pub(super) fn totals(rides: &[SeasonRide], is_shared: bool) -> Totals {
 }
 
 /// The error of several rides together, each by the time it was ridden.
-pub(super) fn together(rides: &[(f64, Option<LambdaError>)]) -> Option<LambdaError> {
+pub(in crate::operations) fn together(rides: &[(f64, Option<LambdaError>)]) -> Option<LambdaError> {
     let told = || rides.iter().filter_map(|(seconds, error)| Some((*seconds, (*error)?)));
     let all: f64 = told().map(|(seconds, _)| seconds).sum();
     (all > 0.0).then(|| LambdaError {

@@ -57,7 +57,7 @@ fn in_short(report: &CompareReport) -> Markup {
     html! {
         ul.plain {
             @match report.builds.as_slice() {
-                [] => { li { "The hardware is the same before and after." } }
+                [] => { li { "No change of hardware is recorded between them." } }
                 builds => {
                     @for build in builds {
                         li { "Changed on the bike: " b { (build.what.as_deref().unwrap_or("not said")) } " (" (build.build) ")." }
@@ -95,8 +95,9 @@ fn slot_sentence(slot: &SlotCompared, several: bool) -> Markup {
                     b { (signed(fuel.leanest_pct, 1)) "\u{a0}%" } " to " b { (signed(fuel.richest_pct, 1)) "\u{a0}%" } (of_fuel(slot)) "."
                 }
             }
+            @for (words, cells) in other_changes(slot) { " " (counted(cells, "cell")) " of " (words) " changed." }
             @if let Some(factor) = other_hardware(slot) {
-                " Displacement, injectors or fuel are others, which alone multiplies the cells by " (fixed(factor, 3))
+                " Injectors, fuel pressure or fuel are others, which alone multiplies the cells by " (fixed(factor, 3))
                 ": the same number is not the same fuel."
             }
             @if let Some(known) = known { " " (known) "\u{a0}% of the ridden time lies near cells that are well known." }
@@ -104,14 +105,29 @@ fn slot_sentence(slot: &SlotCompared, several: bool) -> Markup {
     }
 }
 
-/// What displacement, injectors and fuel alone do to the cells, where they do anything.
+/// How many cells of the other tables changed.
+fn other_changes(slot: &SlotCompared) -> Vec<(&'static str, usize)> {
+    let changed = |table: &TableCompared| table.change.as_ref().map_or(0, |change| change.cells.len());
+    let others = slot.tables.iter().filter_map(|table| match table.table {
+        TableRole::Fuel => None,
+        TableRole::Mixture => Some(("the wanted mixture", changed(table))),
+        TableRole::Spark => Some(("the spark table", changed(table))),
+    });
+    others.filter(|(_, cells)| *cells > 0).collect()
+}
+
+/// What injectors and fuel alone do to the cells, where they do anything.
 fn other_hardware(slot: &SlotCompared) -> Option<f64> {
     slot.hardware_factor.filter(|factor| *factor != 1.0)
 }
 
-/// What the percentages of a fuel table are percentages of.
+/// What the percentages of a fuel table are percentages of: of fuel only where nothing else turns a cell into fuel
+/// differently than before.
 fn of_fuel(slot: &SlotCompared) -> &'static str {
-    if other_hardware(slot).is_some() { "" } else { " of fuel" }
+    match other_hardware(slot).is_some() || !other_changes(slot).is_empty() {
+        true => " of what they held",
+        false => " of fuel",
+    }
 }
 
 fn ride_sentence(report: &CompareReport) -> Markup {
@@ -125,10 +141,10 @@ fn ride_sentence(report: &CompareReport) -> Markup {
             @if report.rides.len() == 1 { "stands" } @else { "stand" } " behind it."
             @for slot in &report.slots {
                 @if let Some([first, last]) = slot.error_pct {
-                    " The mixture error on build " (report.after.build)
+                    " On build " (report.after.build)
                     @if several { " and map " (slot.slot) }
-                    " went from " b { (fixed(first, 1)) "\u{a0}%" } " (its first ride, as it was ridden) to "
-                    b { (fixed(last, 1)) "\u{a0}%" } " (its last, with the map it led to)."
+                    " they were off the wanted mixture by " b { (fixed(first, 1)) "\u{a0}%" } " as they were ridden, and by "
+                    b { (fixed(last, 1)) "\u{a0}%" } " with the maps they led to."
                 }
             }
         }
