@@ -231,15 +231,15 @@ fn request(
         today,
         ..Template::default()
     };
+    let fuels = format!("Fuel: {}", KNOWN_FUELS.join(", "));
+    let fuel = |text: &str| one_of(&KNOWN_FUELS, text);
+    template.fuel = ask.settle(args.fuel.clone(), &q("--fuel", &fuels, "E10"), fuel)?;
     let suits = units::plain(template.injector_cc_min());
     template.injector_cc_min = Some(ask.settle(
         args.injector_cc_min,
         &q("--injector-cc-min", "Flow of one injector at 300 kPa, cm³/min (suits the engine)", &suits),
         measured(&FLOW, FLOW_CC_MIN),
     )?);
-    let fuels = format!("Fuel: {}", KNOWN_FUELS.join(", "));
-    let fuel = |text: &str| one_of(&KNOWN_FUELS, text);
-    template.fuel = ask.settle(args.fuel.clone(), &q("--fuel", &fuels, "E10"), fuel)?;
     let kinds =
         "What a cell of the fuel table holds: ve_pct, pulse_width_ms, trim_pct (on top of a stock map)";
     template.fuel_table = match ask.settle(args.fuel_table, &q("--fuel-table", kinds, "ve_pct"), word)? {
@@ -366,7 +366,7 @@ mod tests {
 
     #[test]
     fn every_question_can_be_answered_and_the_stock_engine_is_asked_for_with_a_stock_map() {
-        let typed = "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\n\ne10\npulse_width_ms\nmap_kpa\nunlogged\n\
+        let typed = "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\ne10\n\npulse_width_ms\nmap_kpa\nunlogged\n\
                      cams, silencer\nstock.csv\n650\nsame\n\nE5\npower,economy\n";
         let (request, shown) = told(&[], typed);
         let template = &request.template;

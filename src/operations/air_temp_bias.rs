@@ -80,12 +80,14 @@ pub(super) fn air_temp_bias(bike: &Bike, before_c: f64, bias_c: f64) -> Option<A
                 .to_owned(),
         ),
     }
-    if bias_c > 0.0 {
+    // A controller that looks at no air temperature is not misled by it.
+    let acts = bike.controller.density == Density::Controller;
+    if acts && bias_c > 0.0 {
         cautions.push(
             "a reading that is too warm leans the whole map, full load included: lambda under load first"
                 .to_owned(),
         );
-    } else if bias_c > before_c {
+    } else if acts && bias_c > before_c {
         cautions.push(
             "less of a bias than before leans the whole map, full load included: lambda under load first"
                 .to_owned(),

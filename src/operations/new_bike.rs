@@ -166,12 +166,8 @@ fn stock_map(
     if told.fuel.is_none() {
         presumed.push("fuel".to_owned());
     }
-    if !presumed.is_empty() {
-        notes.push(format!(
-            "of the stock engine not said, and taken as the new one's: {}",
-            presumed.join(", ")
-        ));
-    }
+    presumed.push("number of injectors".to_owned());
+    notes.push(format!("of the stock engine not said, and taken as the new one's: {}", presumed.join(", ")));
     let fuel = told.fuel.clone().unwrap_or_else(|| template.fuel.clone());
     let stoich_afr = fuel::known(&fuel).unwrap_or(fuel::Composition::petrol()).stoich_afr();
     let count = new.injectors.map_or(template.cylinders, |injectors| injectors.count);
@@ -276,7 +272,7 @@ mod tests {
         // 700/650 · 200/(230 √(4/3)) is 0.810994, by hand.
         assert_eq!(template.fuel_table().values, [0.81, 3.24, 1.22, 8.11]);
         assert_eq!(template.mixture_table().grid, template.fuel_table().grid);
-        assert!(notes.len() == 1 && notes[0].contains("ends at 8000"), "{notes:?}");
+        assert!(notes.len() == 2 && notes[0].contains("ends at 8000"), "{notes:?}");
     }
 
     #[test]

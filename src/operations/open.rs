@@ -286,17 +286,21 @@ impl OpenBike {
                 continue;
             }
             let mut start = first;
+            // The starts so far, for a rollback to an older one.
+            let mut starts = vec![first];
             let later = of_build().filter(|r| r.record.number > first.record.number);
             for revision in later.filter(|r| r.record.slots.iter().any(|s| s == slot)) {
                 match revision.record.kind {
                     RevisionKind::Run => break,
                     RevisionKind::Rollback => {
                         let restored = revision.record.restores.as_deref().and_then(revision_number);
-                        if restored.is_none_or(|number| number < start.record.number) {
-                            start = first;
-                        }
+                        let until = |r: &&&Revision| Some(r.record.number) <= restored;
+                        start = starts.iter().rev().find(until).copied().unwrap_or(first);
                     }
-                    _ if is_rescaled_by(revision, slot) => start = revision,
+                    _ if is_rescaled_by(revision, slot) => {
+                        start = revision;
+                        starts.push(revision);
+                    }
                     _ => {}
                 }
             }
@@ -418,7 +422,7 @@ impl OpenBike {
 }
 
 /// Whether a revision made a slot's fuel table that of another engine.
-fn is_rescaled_by(revision: &Revision, slot: &str) -> bool {
+pub(super) fn is_rescaled_by(revision: &Revision, slot: &str) -> bool {
     let mut changes = revision.record.edits.iter().filter_map(|line| line.parse::<HandChange>().ok());
     changes.any(|change| change.is_rescale_of(slot))
 }

@@ -5,14 +5,15 @@
 
 use super::by_hand::{HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change, reason};
 use super::error::OperationError;
-use super::open::OpenBike;
+use super::open::{OpenBike, is_rescaled_by};
 use crate::bike::{
     AirTaken, CellEdit, EngineData, HandChange, HandDeed, Region, Rescaling, SlotTables, TableRole,
-    apply_changes, rescaling,
+    apply_changes, fuel_path, rescaling,
 };
 use crate::blend::by_hand::HandGuard;
 use crate::ledger::{Revision, RevisionKind};
 use crate::physics::fuel;
+use crate::revision::revision_number;
 use crate::table::{Axis, Table};
 use crate::units;
 use schemars::JsonSchema;
@@ -102,12 +103,18 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
     let to = EngineData::of(&bike.folder.bike);
     let air = if request.same_air { AirTaken::Same } else { AirTaken::Alike };
     let controller = bike.folder.bike.controller;
+    let build = bike.folder.builds.current().to_owned();
+    let unridden_yet = bike.register.rides().is_empty() && bike.find_rides(&[])?.is_empty();
+    let mut is_new_hardware = true;
     let mut slots = Vec::new();
     for slot in names {
-        let (from_revision, then) = made_for(&bike, &slot)?;
+        let (maker, then) = made_for(&bike, &slot)?;
+        is_new_hardware &= maker.is_none_or(|maker| maker.record.build != build || unridden_yet);
+        let from_revision = maker.map(Revision::name);
         let from = told(then, &request.from)?;
         let rescaling = rescaling(controller.fuel_table, controller.load, [&from, &to], air)
             .map_err(|what| OperationError::failed(what, "`rideloop rescale --help` lists the options"))?;
+        refuse_far(&slot, &rescaling)?;
         slots.push(SlotRescaled { slot, from_revision, from, rescaling });
     }
     let mut work = HandWork {
@@ -128,7 +135,10 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
         work.slots.push(SlotChange { slot: rescaled.slot.clone(), before: Some(before), after });
     }
     let changed = || work.slots.iter().map(|change| change.slot.as_str());
-    let unridden = changed().all(|slot| bike.is_unridden(slot));
+    let of_build = || bike.revisions.iter().filter(|r| r.record.build == build);
+    let rescaled = |slot: &str| of_build().any(|revision| is_rescaled_by(revision, slot));
+    // Once, and only for hardware that came after the tables: rides of this build speak of what it has.
+    let unridden = is_new_hardware && changed().all(|slot| bike.is_unridden(slot) && !rescaled(slot));
     if unridden && !work.slots.is_empty() {
         hand.despite.extend(OF_SIZE);
         work.is_of_new_hardware = true;
@@ -139,8 +149,8 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
         );
     } else if !work.slots.is_empty() {
         work.notes.push(
-            "runs of this build have changed these tables already, so that all limits hold: `rideloop build add` \
-             first, if the hardware is another"
+            "these tables were made, rescaled or ridden in this build already, so that all limits hold: `rideloop \
+             build add` first, if the hardware is another"
                 .to_owned(),
         );
     }
@@ -151,13 +161,15 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
     Ok(RescaleReport { to, slots, change })
 }
 
-/// What bike.yaml said when a slot's tables were last made: at its newest revision that did more
-/// than begin a build.
-fn made_for(bike: &OpenBike, slot: &str) -> Result<(Option<String>, EngineData), OperationError> {
-    let made = |revision: &&Revision| {
-        revision.record.kind != RevisionKind::Build && revision.record.slots.iter().any(|s| s == slot)
-    };
-    let Some(revision) = bike.revisions.iter().find(made) else {
+/// The revision that last made a slot's fuel table, and what bike.yaml said then; none before the first.
+///
+/// A lock, a wanted mixture, spark, a ride set aside or a cell by hand leaves the rest of the fuel table as it
+/// was made, whatever bike.yaml they took along.
+fn made_for<'a>(
+    bike: &'a OpenBike,
+    slot: &str,
+) -> Result<(Option<&'a Revision>, EngineData), OperationError> {
+    let Some(revision) = maker_of(bike, slot)? else {
         return Ok((None, EngineData::of(&bike.folder.bike)));
     };
     let (then, _) = bike.bike_at(&revision.commit)?;
@@ -167,7 +179,67 @@ fn made_for(bike: &OpenBike, slot: &str) -> Result<(Option<String>, EngineData),
             "a controller of another kind is a new bike folder: `rideloop new DIR --stock FILE`",
         ));
     }
-    Ok((Some(revision.name()), EngineData::of(&then)))
+    let (was, is) = (then.controller, bike.folder.bike.controller);
+    if (was.mixture, was.density) != (is.mixture, is.density) {
+        return Err(OperationError::failed(
+            format!(
+                "who divides by the wanted mixture or corrects for the air is another than in {}",
+                revision.name()
+            ),
+            "`mixture` and `density` under `controller` in bike.yaml are no matter of scaling: put them back, or \
+             `rideloop import` a table that is made for them",
+        ));
+    }
+    Ok((Some(revision), EngineData::of(&then)))
+}
+
+/// The revision that last made a slot's fuel table as a whole.
+fn maker_of<'a>(bike: &'a OpenBike, slot: &str) -> Result<Option<&'a Revision>, OperationError> {
+    let path = fuel_path(slot);
+    let store = match &bike.store {
+        Some(store) => store,
+        None => return Ok(None),
+    };
+    let mut up_to = u32::MAX;
+    for (i, revision) in bike.revisions.iter().enumerate() {
+        if revision.record.number > up_to || !revision.record.slots.iter().any(|s| s == slot) {
+            continue;
+        }
+        match revision.record.kind {
+            RevisionKind::Start | RevisionKind::Run => return Ok(Some(revision)),
+            RevisionKind::Import => {
+                let before = bike.revisions.get(i + 1);
+                let before = before.map(|r| store.file_id(&r.commit, &path)).transpose()?.flatten();
+                if store.file_id(&revision.commit, &path)? != before {
+                    return Ok(Some(revision));
+                }
+            }
+            RevisionKind::Edit if is_rescaled_by(revision, slot) => return Ok(Some(revision)),
+            RevisionKind::Rollback => {
+                let restored = revision.record.restores.as_deref().and_then(revision_number);
+                up_to = restored.unwrap_or(up_to);
+            }
+            RevisionKind::Edit | RevisionKind::Build => {}
+        }
+    }
+    // A slot that came with a build or a cut-off history: the oldest revision that holds it.
+    Ok(bike.revisions.iter().rev().find(|r| r.record.slots.iter().any(|s| s == slot)))
+}
+
+/// Why a slot's fuel table is not made for what bike.yaml says, where it needs scaling.
+pub(super) fn not_rescaled(bike: &OpenBike, slot: &str) -> Option<String> {
+    let (revision, from) = made_for(bike, slot).ok()?;
+    let (revision, to) = (revision?, EngineData::of(&bike.folder.bike));
+    let controller = bike.folder.bike.controller;
+    let rescaling = rescaling(controller.fuel_table, controller.load, [&from, &to], AirTaken::Alike).ok()?;
+    (rescaling.factor != 1.0).then(|| {
+        format!(
+            "the fuel table of {slot} was made in {} for other hardware than bike.yaml says now: every cell is off by \
+             {} % until `rideloop rescale`",
+            revision.name(),
+            units::fixed((rescaling.factor - 1.0).abs() * 100.0, 1)
+        )
+    })
 }
 
 /// What was said takes the place of what bike.yaml said then.
@@ -198,6 +270,30 @@ fn told(then: EngineData, told: &FromTold) -> Result<EngineData, OperationError>
     injectors.rated_kpa = told.rated_kpa.unwrap_or(injectors.rated_kpa);
     injectors.rail_kpa = told.rail_kpa.unwrap_or(injectors.rail_kpa);
     Ok(from)
+}
+
+/// A factor that no hardware needs is a slip of the pen.
+fn refuse_far(slot: &str, rescaling: &Rescaling) -> Result<(), OperationError> {
+    /// Common practice, no source: from petrol to methanol it is 2.2.
+    const FACTORS: [f64; 2] = [0.4, 2.5];
+    let [least, most] = FACTORS;
+    if (least..=most).contains(&rescaling.factor) {
+        return Ok(());
+    }
+    let fixed = |factor: f64| units::fixed(factor, 3);
+    Err(OperationError::failed(
+        format!(
+            "slot {slot} would be multiplied by {}: displacement {}, injectors and pressure {}, air the fuel needs {}",
+            fixed(rescaling.factor),
+            fixed(rescaling.displacement),
+            fixed(rescaling.injectors),
+            fixed(rescaling.fuel_mass)
+        ),
+        format!(
+            "from {least} to {most} is believed; look at bike.yaml and at --from-…, or make a new map with \
+                 `rideloop new`"
+        ),
+    ))
 }
 
 fn scaled(

@@ -7,6 +7,7 @@ use super::headroom::near_limit;
 use super::liars::{keep_liars_out, refuse_liars};
 use super::open::{AtHand, OpenBike};
 use super::recall::{Recall, damage_note};
+use super::rescale::not_rescaled;
 use super::ride_record::{Recorded, RideDetails, RideRecord};
 use super::rides::{Asked, RideStanding, StandingReason, UsableRide};
 use super::run_revision::write_revision;
@@ -390,6 +391,7 @@ pub(super) fn run_among(
     fill_cells(&mut report, &proposal, &good, &bike);
     report.statements = statements(&report, &proposal, &good, &bike);
     report.notes.extend(left_to_controller(&proposal));
+    report.notes.extend(not_rescaled(&bike, &slot));
     report.notes.extend(at_module_end(&proposal, bike.folder.bike.controller.trim_range_pct));
     let next = SlotTables { fuel: proposal.table.clone(), ..bike.today(&slot).clone() };
     report.notes.extend(near_limit(&bike.folder.bike, &next));
@@ -642,7 +644,7 @@ fn at_module_end(proposal: &Proposal, range: Option<[f64; 2]>) -> Vec<String> {
                 "{} at the module's end of {} %: it can {can} there; the stock map, the injectors or the fuel \
                  pressure must change",
                 if n == 1 { "1 cell stands".to_owned() } else { format!("{n} cells stand") },
-                units::signed(end, 0)
+                units::plain(end)
             )
         })
     };

@@ -4,6 +4,7 @@ use super::error::OperationError;
 use super::headroom::near_limit;
 use super::history::{HistoryEntry, history};
 use super::open::OpenBike;
+use super::rescale::not_rescaled;
 use super::rides::{RideStanding, StandingReason};
 use super::run::SkippedRide;
 use crate::cache::{Cache, FileHashes};
@@ -103,6 +104,13 @@ pub fn status(root: &Path, cache: Option<&Path>) -> Result<Status, OperationErro
     };
     let to_correct = to_correct(&bike, &found);
     let mut next = next_steps(&bike, new_rides.len(), interrupted.as_deref(), !blocked.is_empty());
+    if blocked.is_empty() {
+        // Before any ride: the map is for other hardware.
+        let unscaled = bike.folder.bike.slots.iter().filter_map(|slot| not_rescaled(&bike, slot)).next();
+        if let Some(why) = unscaled {
+            next.insert(0, format!("rideloop rescale    {why}"));
+        }
+    }
     if blocked.is_empty() {
         next.extend(to_correct.iter().map(|SlotToCorrect { slot, rides }| {
             let rides = units::counted(rides.len(), "ride");

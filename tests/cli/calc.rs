@@ -108,7 +108,7 @@ fn bad_numbers_end_with_what_is_allowed_and_what_to_do() {
         ("dead-time --dead-times 12:1 --battery-v 12 --pulse-width-ms 0.8", 1, "all dead time"),
         ("injector-duty --pulse-width-ms 12 --rpm 0", 2, "must be 100 to 25000 rpm"),
         ("injector-duty --pulse-width-ms 12 --rpm 8000 --strokes 3", 2, "must be 2 or 4"),
-        ("injector-flow --flow-cc-min 22lb/h --actual-kpa 300", 2, "known: cc/min, l/min, l/h"),
+        ("injector-flow --flow-cc-min 22lb/h --actual-kpa 300", 2, "is a flow by mass"),
         ("injector-size --power-kw 50 --injectors 2 --fuel C8H18", 1, "give it with --fuel-kg-m3"),
         ("injector-size --power-kw 50 --injectors 2 --duty-limit-pct 0.85", 2, "85, not 0.85"),
         ("air-temp-bias --bias-k -10 --from-c 30 --to-c 10", 1, "is not below"),

@@ -70,6 +70,46 @@ fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() 
 }
 
 #[test]
+fn small_revisions_between_hide_no_hardware_and_nothing_is_scaled_twice() {
+    let bench = ridden();
+    set_in(&bench, "flow_cc_min: 200", "flow_cc_min: 160");
+    bench.on_bike(&["build", "add", "injectors of 160", "--changed", "injectors"]).exits(0);
+    // None of these makes the fuel table anew, though each takes bike.yaml along.
+    let lock = ["edit", "lock", "--rpm", "1000", "--load", "1", "--why", "idle by ear"];
+    bench.on_bike(&lock).exits(0);
+    bench.on_bike(&["rescale", "--write", "--why", "x"]).exits(3).says("refused (locked)");
+    bench.on_bike(&["edit", "unlock", "--rpm", "1000", "--load", "1", "--why", "to scale it"]).exits(0);
+    let ride = bench.on_bike(&["--json", "rides"]).exits(0).json()["rides"][0]["file"].clone();
+    bench.on_bike(&["rides", "set-aside", ride.as_str().expect("a ride"), "--why", "rain"]).exits(0);
+    bench.on_bike(&[]).exits(0).says(" rescale ").says("every cell is off by 25.0 %");
+    bench.on_bike(&["rescale"]).exits(0).says("times 1.2500");
+    bench.on_bike(&["rescale", "--write", "--why", "injectors of 160"]).exits(0);
+    assert!(!bench.on_bike(&[]).exits(0).out.contains("every cell is off"));
+    // Saying once more where from scales again, but no longer past the limits.
+    let again = ["rescale", "--from-flow-cc-min", "130", "--write", "--why", "a slip"];
+    bench.on_bike(&again).exits(3).says("rescaled or ridden in this build already");
+    bench.on_bike(&["rescale", "--from-flow-cc-min", "30"]).exits(1).says("is believed");
+    bench.assert_fits();
+    // The roll back to before the scaling brings the tables of the old injectors, and that is told.
+    bench.on_bike(&["rollback", "r2", "--why", "back"]).exits(0);
+    bench.on_bike(&[]).exits(0).says("every cell is off by 25.0 %");
+}
+
+#[test]
+fn injectors_that_suit_the_engine_suit_its_fuel_too() {
+    let bench = Bench::empty();
+    let flow = |fuel: &str| -> f64 {
+        bench.rideloop(&["new", fuel, "--fuel", fuel]).exits(0);
+        let yaml = std::fs::read_to_string(bench.home().join(fuel).join("bike.yaml")).expect("a bike");
+        let (_, behind) = yaml.split_once("flow_cc_min: ").expect("a flow");
+        behind.split_whitespace().next().and_then(|flow| flow.parse().ok()).expect("a number")
+    };
+    // E85 needs about 1.4 times the volume of E10 (science of stoichiometry: 14.0 against 9.8).
+    let ratio = flow("E85") / flow("E10");
+    assert!((1.25..1.6).contains(&ratio), "{ratio}");
+}
+
+#[test]
 fn what_the_tables_were_made_for_can_be_said_and_bad_numbers_are_refused_in_words() {
     let bench = Bench::with_bike();
     // A VE table knows neither injectors nor fuel.
