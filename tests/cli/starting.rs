@@ -91,7 +91,7 @@ fn small_revisions_between_hide_no_hardware_and_nothing_is_scaled_twice() {
     bench.on_bike(&["rescale", "--from-flow-cc-min", "30"]).exits(1).says("is believed");
     bench.assert_fits();
     // The roll back to before the scaling brings the tables of the old injectors, and that is told.
-    bench.on_bike(&["rollback", "r2", "--why", "back"]).exits(0);
+    bench.on_bike(&["rollback", "r3", "--why", "back"]).exits(0);
     bench.on_bike(&[]).exits(0).says("every cell is off by 25.0 %");
 }
 
