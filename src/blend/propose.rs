@@ -403,6 +403,34 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_cell_that_knocked_is_not_leaned_but_enriched_as_any_other() {
+        let today = tables(vec![50.0; 9]);
+        let knocking = |events: f64, required: f64| {
+            let mut knocked = vec![0.0; 9];
+            knocked[0] = events;
+            let settings = Blending::default();
+            let evidence = one(0, sure(required));
+            let proposal = propose(&BlendInput {
+                today: &today,
+                start: &today.fuel,
+                evidence: &evidence,
+                governed: &[],
+                module_range: None,
+                kind: FuelTableKind::VePct,
+                today_weighed: false,
+                false_air: &[],
+                knocked: &knocked,
+                settings: &settings,
+            });
+            (proposal.table.values[0], proposal.cells[0].held_by)
+        };
+        assert_eq!(knocking(2.0, 49.0), (50.0, Some(Hold::Knock)));
+        assert_eq!(knocking(2.0, 52.0), (52.0, None));
+        // One event may be noise.
+        assert_eq!(knocking(1.0, 49.0), (49.0, None));
+    }
+
+    #[test]
     fn unsure_evidence_moves_it_by_its_precision() {
         // Today 50 ± 3 (6 %), evidence 52 ± 3: half the way.
         let unsure = CellEvidence { std_error: 3.0, ..sure(52.0) };
