@@ -158,6 +158,13 @@ pub struct ChangesJudged {
     pub source: &'static str,
 }
 
+impl ChangesJudged {
+    /// Whether the fuel table is that of other hardware until it is scaled.
+    pub fn asks_to_rescale(&self) -> bool {
+        self.changes.iter().any(|change| change.next.contains("rideloop rescale"))
+    }
+}
+
 /// Judges what was changed on a bike whose controller trims by itself or not; `None` for no change.
 ///
 /// # Errors

@@ -5,6 +5,7 @@ use super::documentation::wrap;
 use super::new_bike::{changes_judged, indented};
 use super::run::no_revision;
 use super::style::{Align, columns, faint, strong, warning};
+use crate::bike::ChangesJudged;
 use crate::operations::{BuildReport, ExportReport, HandReport};
 use crate::table::LOCKED;
 use crate::units;
@@ -129,6 +130,11 @@ pub fn build(report: &BuildReport, width: usize, command: &str) -> String {
         let rows = report.silenced.iter().map(|ride| vec![ride.clone()]).collect();
         text.push_str(&columns(rows, &[Align::Left], width));
     }
-    let _ = writeln!(text, "\nNext: ride gently, then {command} run --pipeline first-ride --dry-run");
+    let asks_to_rescale = report.verdict.as_ref().is_some_and(ChangesJudged::asks_to_rescale);
+    let first = match asks_to_rescale {
+        true => format!("write it into bike.yaml and {command} rescale before it is ridden; then "),
+        false => String::new(),
+    };
+    let _ = writeln!(text, "\nNext: {first}ride gently, then {command} run --pipeline first-ride --dry-run");
     text
 }

@@ -73,7 +73,8 @@ fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() 
 fn small_revisions_between_hide_no_hardware_and_nothing_is_scaled_twice() {
     let bench = ridden();
     set_in(&bench, "flow_cc_min: 200", "flow_cc_min: 160");
-    bench.on_bike(&["build", "add", "injectors of 160", "--changed", "injectors"]).exits(0);
+    let add = ["build", "add", "injectors of 160", "--changed", "injectors"];
+    bench.on_bike(&add).exits(0).says("rescale before it is ridden");
     // None of these makes the fuel table anew, though each takes bike.yaml along.
     let lock = ["edit", "lock", "--rpm", "1000", "--load", "1", "--why", "idle by ear"];
     bench.on_bike(&lock).exits(0);
