@@ -21,6 +21,8 @@ pub struct HardwareChange {
     pub why: &'static str,
     /// What it asks for besides a ride.
     pub next: &'static str,
+    /// Whether the fuel table is that of other hardware until it is scaled.
+    pub rescales: bool,
 }
 
 const fn mild(
@@ -29,7 +31,7 @@ const fn mild(
     why: &'static str,
     next: &'static str,
 ) -> HardwareChange {
-    HardwareChange { name, words, mild: true, why, next }
+    HardwareChange { name, words, mild: true, why, next, rescales: false }
 }
 
 const fn new_map(
@@ -38,7 +40,16 @@ const fn new_map(
     why: &'static str,
     next: &'static str,
 ) -> HardwareChange {
-    HardwareChange { name, words, mild: false, why, next }
+    HardwareChange { name, words, mild: false, why, next, rescales: false }
+}
+
+const fn rescaled(
+    name: &'static str,
+    words: &'static str,
+    why: &'static str,
+    next: &'static str,
+) -> HardwareChange {
+    HardwareChange { rescales: true, ..new_map(name, words, why, next) }
 }
 
 const RIDE_AND_LOOK: &str = "log lambda at load before believing it";
@@ -88,27 +99,27 @@ pub static HARDWARE_CHANGES: [HardwareChange; 15] = [
         "the same throttle opening passes other air: every column over throttle means something else",
         "set the throttle's zero and its synchronisation before the first ride",
     ),
-    new_map("bore", "bore", "more displacement takes more air, and compression rises with it", RESCALE),
-    new_map("stroke", "stroke", "more displacement takes more air, and compression rises with it", RESCALE),
+    rescaled("bore", "bore", "more displacement takes more air, and compression rises with it", RESCALE),
+    rescaled("stroke", "stroke", "more displacement takes more air, and compression rises with it", RESCALE),
     new_map(
         "compression",
         "compression ratio",
         "the mixture moves a little, but knock comes earlier: it is the spark that breaks the engine",
         "less spark advance at load and enough octane first; `rideloop calc` works the ratio out",
     ),
-    new_map(
+    rescaled(
         "injectors",
         "injectors",
         "every pulse gives another amount of fuel, far beyond what an adaption can take",
         "write flow and dead time into bike.yaml, then `rideloop rescale`",
     ),
-    new_map(
+    rescaled(
         "fuel-pressure",
         "fuel pressure",
         "every pulse gives another amount of fuel, with the root of the pressure",
         RESCALE,
     ),
-    new_map(
+    rescaled(
         "fuel",
         "fuel",
         "another fuel needs another mass for the same air; alcohol much more (ethanol 9.0, petrol 14.6 by mass)",
@@ -161,7 +172,8 @@ pub struct ChangesJudged {
 impl ChangesJudged {
     /// Whether the fuel table is that of other hardware until it is scaled.
     pub fn asks_to_rescale(&self) -> bool {
-        self.changes.iter().any(|change| change.next.contains("rideloop rescale"))
+        let is_made = |known: &&HardwareChange| self.changes.iter().any(|change| change.name == known.name);
+        HARDWARE_CHANGES.iter().filter(is_made).any(|known| known.rescales)
     }
 }
 
@@ -176,7 +188,7 @@ pub fn judge_changes(names: &[String], closed_loop: ClosedLoopMode) -> Result<Op
             let known: Vec<&str> = HARDWARE_CHANGES.iter().map(|change| change.name).collect();
             format!("`{name}` is no known change; known: {}", known.join(", "))
         })?;
-        let HardwareChange { name, words, mild, why, next } = *known;
+        let HardwareChange { name, words, mild, why, next, .. } = *known;
         if !changes.iter().any(|change| change.name == name) {
             changes.push(JudgedChange { name, words, mild, why, next });
         }

@@ -86,26 +86,15 @@ fn too_many_at_limit(proposal: &Proposal, settings: &Blending) -> Result<(), Ref
 
 #[cfg(test)]
 mod tests {
-    use super::super::propose::tests::{sure, tables};
-    use super::super::{BlendInput, propose};
+    use super::super::propose::tests::{run_from, sure, tables};
     use super::*;
 
     fn guard(required: f64, settings: &Blending) -> Option<&'static str> {
         let today = tables(vec![50.0; 9]);
         let evidence = vec![Some(sure(required)); 9];
-        let input = BlendInput {
-            today: &today,
-            start: &today.fuel,
-            evidence: &evidence,
-            governed: &[],
-            module_range: None,
-            kind: FuelTableKind::VePct,
-            today_weighed: false,
-            false_air: &[],
-            knocked: &[],
-            settings,
-        };
-        refuse(&propose(&input), FuelTableKind::VePct, settings).err().map(|r| r.guard)
+        refuse(&run_from(&today, &today.fuel, &evidence, settings), FuelTableKind::VePct, settings)
+            .err()
+            .map(|r| r.guard)
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::steepness::flatten;
 use super::{Blending, Hold, Inferred};
 use crate::bike::{FuelTableKind, SlotTables};
-use crate::evidence::CellEvidence;
+use crate::evidence::{CellEvidence, FEWEST_EVENTS};
 use crate::table::Table;
 
 /// Everything the blend looks at.
@@ -118,10 +118,10 @@ pub fn propose(input: &BlendInput<'_>) -> Proposal {
 /// A cell that the engine knocked near keeps the fuel that it has, whatever its evidence asks for: less fuel
 /// there burns hotter. Common practice, no source.
 fn never_lean_where_it_knocks(input: &BlendInput<'_>, steps: &mut [i64], held: &mut [Option<Hold>]) {
-    /// A single event may be noise of the sensor. Common practice, no source.
-    const FEWEST_EVENTS: f64 = 2.0;
     let fuel = &input.today.fuel;
-    for (cell, _) in input.knocked.iter().enumerate().filter(|(_, events)| **events >= FEWEST_EVENTS) {
+    for (cell, _) in
+        input.knocked.iter().enumerate().filter(|(_, events)| **events >= f64::from(FEWEST_EVENTS))
+    {
         let today = fuel.resolution.steps(fuel.values[cell]);
         if steps[cell] < today {
             (steps[cell], held[cell]) = (today, Some(Hold::Knock));
@@ -371,7 +371,17 @@ pub(super) mod tests {
         evidence: &[Option<CellEvidence>],
         settings: &Blending,
     ) -> Proposal {
-        propose(&BlendInput {
+        propose(&input(today, start, evidence, settings))
+    }
+
+    /// Nothing but tables, evidence and settings.
+    fn input<'a>(
+        today: &'a SlotTables,
+        start: &'a Table,
+        evidence: &'a [Option<CellEvidence>],
+        settings: &'a Blending,
+    ) -> BlendInput<'a> {
+        BlendInput {
             today,
             start,
             evidence,
@@ -382,7 +392,7 @@ pub(super) mod tests {
             false_air: &[],
             knocked: &[],
             settings,
-        })
+        }
     }
 
     fn one(cell: usize, evidence: CellEvidence) -> Vec<Option<CellEvidence>> {
@@ -411,16 +421,8 @@ pub(super) mod tests {
             let settings = Blending::default();
             let evidence = one(0, sure(required));
             let proposal = propose(&BlendInput {
-                today: &today,
-                start: &today.fuel,
-                evidence: &evidence,
-                governed: &[],
-                module_range: None,
-                kind: FuelTableKind::VePct,
-                today_weighed: false,
-                false_air: &[],
                 knocked: &knocked,
-                settings: &settings,
+                ..input(&today, &today.fuel, &evidence, &settings)
             });
             (proposal.table.values[0], proposal.cells[0].held_by)
         };
@@ -489,16 +491,9 @@ pub(super) mod tests {
         governed[..2].fill(true);
         let settings = Blending { inferred: Inferred::All, ..Blending::default() };
         let proposal = propose(&BlendInput {
-            today: &today,
-            start: &today.fuel,
-            evidence: &evidence,
             governed: &governed,
-            module_range: None,
-            kind: FuelTableKind::VePct,
             today_weighed: true,
-            false_air: &[],
-            knocked: &[],
-            settings: &settings,
+            ..input(&today, &today.fuel, &evidence, &settings)
         });
         for (cell, governed) in proposal.cells.iter().zip(governed) {
             assert_eq!(cell.held_by == Some(Hold::Governed), governed);
@@ -513,18 +508,7 @@ pub(super) mod tests {
         let start = tables(vec![50.0; 9]).fuel;
         let evidence = vec![Some(sure(70.0)); 9];
         let settings = Blending::default();
-        let input = BlendInput {
-            today: &today,
-            start: &start,
-            evidence: &evidence,
-            governed: &[],
-            module_range: None,
-            kind: FuelTableKind::VePct,
-            today_weighed: false,
-            false_air: &[],
-            knocked: &[],
-            settings: &settings,
-        };
+        let input = input(&today, &start, &evidence, &settings);
         let proposal = propose(&input);
         assert!(proposal.cells.iter().all(|c| c.after == 65.0 && c.held_by == Some(Hold::Distance)));
     }
@@ -539,16 +523,9 @@ pub(super) mod tests {
             let mut false_air = [0.01; 9];
             false_air[0] = 0.06;
             let proposal = propose(&BlendInput {
-                today: &today,
-                start: &start,
-                evidence: &evidence,
-                governed: &[],
-                module_range: None,
-                kind: FuelTableKind::VePct,
                 today_weighed: true,
                 false_air: &false_air,
-                knocked: &[],
-                settings,
+                ..input(&today, &start, &evidence, settings)
             });
             (proposal.cells[0].after, proposal.cells[0].held_by)
         };
@@ -569,18 +546,8 @@ pub(super) mod tests {
         let settings = Blending { high_load_throttle_pct: 100.0, ..Blending::default() };
         let evidence = vec![Some(CellEvidence { std_error: 0.01, ..sure(40.0) }); 9];
         let start = today.fuel.clone();
-        let input = BlendInput {
-            today: &today,
-            start: &start,
-            evidence: &evidence,
-            governed: &[],
-            module_range: None,
-            kind: FuelTableKind::TrimPct,
-            today_weighed: false,
-            false_air: &[],
-            knocked: &[],
-            settings: &settings,
-        };
+        let input =
+            BlendInput { kind: FuelTableKind::TrimPct, ..input(&today, &start, &evidence, &settings) };
         // 1.10 of fuel may become 1.21: +21 %.
         assert_eq!(propose(&input).cells[0].after, 21.0);
     }
@@ -605,16 +572,10 @@ pub(super) mod tests {
         evidence[..4].copy_from_slice(&[35.0, -25.0, 36.0, 29.5].map(|wants| Some(sure(wants))));
         let settings = Blending { steepness_pct: 300.0, step_down_pct: 20.0, ..Blending::default() };
         let mut input = BlendInput {
-            today: &today,
-            start: &today.fuel,
-            evidence: &evidence,
-            governed: &[],
             kind: FuelTableKind::TrimPct,
             module_range: Some([-20.0, 30.0]),
             today_weighed: true,
-            false_air: &[],
-            knocked: &[],
-            settings: &settings,
+            ..input(&today, &today.fuel, &evidence, &settings)
         };
         let found = |input: &BlendInput<'_>| -> Vec<(f64, Option<Hold>)> {
             propose(input).cells[..4].iter().map(|cell| (cell.after, cell.held_by)).collect()

@@ -4,6 +4,7 @@ use super::by_hand::Guards;
 use super::outcome::Exit;
 use super::progress::RideBar;
 use super::{Context, Result};
+use crate::evidence::FEWEST_EVENTS;
 use crate::operations::{HandRequest, KnockRequest};
 use crate::{operations, report};
 use std::path::PathBuf;
@@ -27,7 +28,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEG", allow_negative_numbers = true, default_value_t = 1.5, value_parser = super::new::ranged(0.5, 6.0))]
     retard_deg: f64,
     /// Fewer events than this near a cell are taken for noise.
-    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    #[arg(long, value_name = "N", default_value_t = FEWEST_EVENTS, value_parser = clap::value_parser!(u32).range(1..=1000))]
     fewest_events: u32,
     /// Why; it stands in the history. Without it, what was counted.
     #[arg(long, value_name = "TEXT", default_value = "", hide_default_value = true)]

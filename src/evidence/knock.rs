@@ -7,6 +7,9 @@ use crate::table::Grid;
 /// at least one cell is named, and none that is far. Common practice, no source.
 const NEAR_WEIGHT: f64 = 0.25;
 
+/// Fewer events than this near a cell may be noise of the sensor. Common practice, no source.
+pub const FEWEST_EVENTS: u32 = 2;
+
 /// Events of knock near each cell.
 ///
 /// Shape: one entry a cell of `grid`; `samples` are 1/min, load and events since the sample before.

@@ -25,7 +25,7 @@ pub use accumulate::{OnGrid, RideSamples, Sample, accumulate};
 pub use banded::{Banded, Factor};
 pub use cell::CellEvidence;
 pub use file::{EvidenceRow, evidence_path, parse, write};
-pub use knock::{knock_near_cells, knocks_at_deg};
+pub use knock::{FEWEST_EVENTS, knock_near_cells, knocks_at_deg};
 pub use lambda_error::LambdaError;
 pub use low_flow::{LowFlowRise, low_flow_rise};
 pub use odd_ride::{FalseAir, Measured, RideComparison, RideSums, Scales, compare_rides};

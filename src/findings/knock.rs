@@ -3,6 +3,7 @@
 //! Nothing lies here; but a map is not to be trusted, nor leaned by hand, where it knocks.
 
 use super::{FindingEntry, Scene, Seen, Severity};
+use crate::evidence::FEWEST_EVENTS;
 use crate::ride::Channel;
 use crate::units;
 
@@ -17,16 +18,13 @@ pub static ENTRY: FindingEntry = FindingEntry {
     look: Some(look),
 };
 
-/// A single event may be noise of the sensor.
-const FEWEST_EVENTS: f64 = 2.0;
-
 fn look(scene: &Scene<'_>) -> Vec<Seen> {
     let Some(counts) = scene.channel(Channel::KnockCount) else { return Vec::new() };
     let (rpm, load, time_s) = (scene.rows.rpm(), scene.rows.load(), scene.time_s());
     let heard: Vec<usize> = (0..counts.len()).filter(|i| scene.running[*i] && counts[*i] > 0.0).collect();
     let events: f64 = heard.iter().map(|i| counts[*i]).sum();
     let (Some(first), Some(last)) = (heard.first(), heard.last()) else { return Vec::new() };
-    let severity = if events >= FEWEST_EVENTS { Severity::Warning } else { Severity::Note };
+    let severity = if events >= f64::from(FEWEST_EVENTS) { Severity::Warning } else { Severity::Note };
     let ends = |values: &[f64]| {
         let known = heard.iter().map(|i| values[*i]).filter(|v| v.is_finite());
         known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))

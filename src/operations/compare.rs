@@ -7,11 +7,11 @@ use super::diff::{TableChange, came_or_went, table_change};
 use super::error::OperationError;
 use super::history::HistoryEntry;
 use super::open::OpenBike;
-use super::point::{Point, find_point, no_revisions, slot_at};
+use super::point::{Point, find_point, no_revisions, on_both, slot_pairs};
 use super::power::{PowerReport, PowerRequest, power};
 use super::season::{RideSaid, SeasonBuild, SeasonRide, season, together};
 use super::show::{ShownTable, shown};
-use crate::bike::{AirTaken, EngineData, FuelTableKind, SlotTables, TableRole, rescaling};
+use crate::bike::{AirTaken, Bike, EngineData, FuelTableKind, SlotTables, TableRole, rescaling};
 use crate::evidence::LambdaError;
 use crate::ledger::Revision;
 use crate::ride::RideState;
@@ -91,6 +91,13 @@ pub struct SlotCompared {
     pub time_well_known: Option<f64>,
 }
 
+impl SlotCompared {
+    /// What injectors and fuel alone do to the cells, where they do anything.
+    pub fn other_hardware(&self) -> Option<f64> {
+        self.hardware_factor.filter(|factor| *factor != 1.0)
+    }
+}
+
 /// How the fuel changed.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct FuelChange {
@@ -165,7 +172,9 @@ pub fn compare(
         let slot = told.slots.iter().find(|s| s.slot == slot).filter(|_| is_newest)?;
         slot.known_now.map(|known| known.time_well_known)
     };
-    let pairs = slot_pairs(bike, &from, &to)?;
+    let (bike_then, _) = bike.bike_at(&from.revision.commit)?;
+    let (bike_now, _) = bike.bike_at(&to.revision.commit)?;
+    let pairs = slot_pairs([&bike_then, &bike_now], from.slot.clone(), to.slot.clone());
     let of_these = |ride: &SeasonRide| {
         let in_range = |name: &String| revisions.iter().any(|r| r.revision == *name);
         let told = ride.said.iter().any(|said| pairs.iter().any(|(_, slot)| *slot == said.slot));
@@ -175,13 +184,13 @@ pub fn compare(
     let slots = pairs
         .iter()
         .map(|(before, after)| {
-            let compared = slot_compared(bike, (from.revision, before), (to.revision, after))?;
+            let compared =
+                slot_compared(bike, (from.revision, &bike_then, before), (to.revision, &bike_now, after))?;
             let error_pct = error_of_build(&rides, after, &to.revision.record.build);
             Ok(SlotCompared { time_well_known: known_now(after), error_pct, ..compared })
         })
         .collect::<Result<Vec<_>, OperationError>>()?;
-    let whole = from.slot.is_none() && to.slot.is_none();
-    let came_or_went = match whole {
+    let came_or_went = match from.slot.is_none() {
         true => came_or_went(bike, &from.revision.commit, &to.revision.commit)?,
         false => Vec::new(),
     };
@@ -200,12 +209,11 @@ pub fn compare(
     if power.is_none() {
         notes.push("no power was measured: a map that fits the engine is no proof of more power".to_owned());
     }
-    let (bike_then, _) = bike.bike_at(&to.revision.commit)?;
     let seconds = rides.iter().flat_map(|ride| ride.said_once()).map(|said| said.ridden_s);
     Ok(CompareReport {
         ridden_s: seconds.sum(),
-        bike: bike_then.name.clone(),
-        fuel: bike_then.fuel_name.clone(),
+        bike: bike_now.name.clone(),
+        fuel: bike_now.fuel_name.clone(),
         from: from.name(),
         to: to.name(),
         before: HistoryEntry::new(from.revision),
@@ -228,56 +236,25 @@ fn points<'a>(
 ) -> Result<(Point<'a>, Point<'a>), OperationError> {
     let oldest = || bike.revisions.last().ok_or_else(no_revisions);
     let newest = || bike.newest().ok_or_else(no_revisions);
-    let mut from = match &request.from {
+    let from = match &request.from {
         Some(name) => find_point(bike, name)?,
         None => Point { revision: oldest()?, slot: None },
     };
-    let mut to = match &request.to {
+    let to = match &request.to {
         Some(name) => find_point(bike, name)?,
         None => Point { revision: newest()?, slot: None },
     };
-    for point in [&mut from, &mut to] {
-        match (&point.slot, &request.slot) {
-            (Some(named), Some(slot)) if named != slot => {
-                return Err(OperationError::failed(
-                    format!("slot `{named}` and slot `{slot}` are both asked for"),
-                    "name one of them",
-                ));
-            }
-            (_, Some(slot)) => point.slot = Some(slot_at(bike, point.revision, slot)?),
-            (_, None) => {}
-        }
-    }
-    match (&from.slot, &to.slot) {
-        (Some(slot), None) => to.slot = Some(slot_at(bike, to.revision, slot)?),
-        (None, Some(slot)) => from.slot = Some(slot_at(bike, from.revision, slot)?),
-        _ => {}
-    }
+    let slot = request.slot.as_deref();
+    let (mut from, mut to) = (from.of_slot(bike, slot)?, to.of_slot(bike, slot)?);
+    on_both(bike, &mut from, &mut to)?;
     Ok((from, to))
-}
-
-/// Which slot is held against which.
-fn slot_pairs(
-    bike: &OpenBike,
-    from: &Point<'_>,
-    to: &Point<'_>,
-) -> Result<Vec<(String, String)>, OperationError> {
-    if let (Some(before), Some(after)) = (&from.slot, &to.slot) {
-        return Ok(vec![(before.clone(), after.clone())]);
-    }
-    let (then, _) = bike.bike_at(&from.revision.commit)?;
-    let (now, _) = bike.bike_at(&to.revision.commit)?;
-    let shared = now.slots.iter().filter(|slot| then.slots.contains(slot));
-    Ok(shared.map(|slot| (slot.clone(), slot.clone())).collect())
 }
 
 fn slot_compared(
     bike: &OpenBike,
-    (from, slot_before): (&Revision, &str),
-    (to, slot_after): (&Revision, &str),
+    (from, bike_then, slot_before): (&Revision, &Bike, &str),
+    (to, bike_now, slot_after): (&Revision, &Bike, &str),
 ) -> Result<SlotCompared, OperationError> {
-    let (bike_then, _) = bike.bike_at(&from.commit)?;
-    let (bike_now, _) = bike.bike_at(&to.commit)?;
     let before = bike.tables_at(&from.commit, slot_before)?;
     let after = bike.tables_at(&to.commit, slot_after)?;
     let kind = bike_now.controller.fuel_table;
@@ -315,7 +292,7 @@ fn slot_compared(
         }
     });
     // Whether the air grew with displacement nobody knows; the fuel of a number does not depend on it.
-    let data = [&bike_then, &bike_now]
+    let data = [bike_then, bike_now]
         .map(|bike| EngineData { displacement_cc: bike_now.engine.displacement_cc, ..EngineData::of(bike) });
     let hardware_factor = match same_fuel {
         true => rescaling(kind, bike_now.controller.load, [&data[0], &data[1]], AirTaken::Alike).ok(),

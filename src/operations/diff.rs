@@ -2,7 +2,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::point::{Point, find_point, no_revisions, slot_at};
+use super::point::{Point, find_point, no_revisions, on_both, slot_at, slot_pairs};
 use super::run::mark_of;
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER,
@@ -154,11 +154,7 @@ pub(super) fn against_before(bike: &OpenBike, to: Point<'_>) -> Result<Option<Di
 }
 
 fn between(bike: &OpenBike, mut from: Point<'_>, mut to: Point<'_>) -> Result<DiffReport, OperationError> {
-    match (&from.slot, &to.slot) {
-        (Some(slot), None) => to.slot = Some(slot_at(bike, to.revision, slot)?),
-        (None, Some(slot)) => from.slot = Some(slot_at(bike, from.revision, slot)?),
-        _ => {}
-    }
+    on_both(bike, &mut from, &mut to)?;
     let mut report = DiffReport {
         from: from.name(),
         to: to.name(),
@@ -169,17 +165,12 @@ fn between(bike: &OpenBike, mut from: Point<'_>, mut to: Point<'_>) -> Result<Di
     let (then, now) = (&from.revision.commit, &to.revision.commit);
     let (bike_then, _) = bike.bike_at(then)?;
     let (bike_now, _) = bike.bike_at(now)?;
-    let mut by_slot = true;
-    let pairs: Vec<(String, String)> = match (from.slot, to.slot) {
-        (Some(before), Some(after)) => vec![(before, after)],
-        _ => {
-            by_slot = false;
-            let shared = bike_now.slots.iter().filter(|slot| bike_then.slots.contains(slot));
-            report.settings = setting_changes(bike, then, now)?;
-            report.came_or_went = came_or_went(bike, then, now)?;
-            shared.map(|slot| (slot.clone(), slot.clone())).collect()
-        }
-    };
+    let by_slot = from.slot.is_some();
+    if !by_slot {
+        report.settings = setting_changes(bike, then, now)?;
+        report.came_or_went = came_or_went(bike, then, now)?;
+    }
+    let pairs = slot_pairs([&bike_then, &bike_now], from.slot, to.slot);
     let kinds = [bike_then.controller.fuel_table, bike_now.controller.fuel_table];
     if kinds[0] != kinds[1] {
         let [was, is] = kinds.map(FuelTableKind::name);

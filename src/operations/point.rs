@@ -6,6 +6,7 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
+use crate::bike::Bike;
 use crate::ledger::Revision;
 use crate::problem::nearest;
 use crate::revision::revision_number;
@@ -28,6 +29,55 @@ impl Point<'_> {
         match &self.slot {
             Some(slot) => format!("{}{SLOT_SIGN}{slot}", self.revision.name()),
             None => self.revision.name(),
+        }
+    }
+}
+
+impl Point<'_> {
+    /// The same point, of the slot that was asked for where one was.
+    ///
+    /// # Errors
+    /// When the point names another slot, or had none of that name.
+    pub(super) fn of_slot(self, bike: &OpenBike, slot: Option<&str>) -> Result<Self, OperationError> {
+        match (&self.slot, slot) {
+            (Some(named), Some(slot)) if named != slot => Err(OperationError::failed(
+                format!("slot `{named}` and slot `{slot}` are both asked for"),
+                "name one of them",
+            )),
+            (_, Some(slot)) => Ok(Self { slot: Some(slot_at(bike, self.revision, slot)?), ..self }),
+            (_, None) => Ok(self),
+        }
+    }
+}
+
+/// A slot on one of two points means the same slot on the other.
+///
+/// # Errors
+/// When the other had no such slot.
+pub(super) fn on_both(
+    bike: &OpenBike,
+    from: &mut Point<'_>,
+    to: &mut Point<'_>,
+) -> Result<(), OperationError> {
+    match (&from.slot, &to.slot) {
+        (Some(slot), None) => to.slot = Some(slot_at(bike, to.revision, slot)?),
+        (None, Some(slot)) => from.slot = Some(slot_at(bike, from.revision, slot)?),
+        _ => {}
+    }
+    Ok(())
+}
+
+/// The slots of two points that are held against each other: those that were named, else those both have.
+pub(super) fn slot_pairs(
+    [then, now]: [&Bike; 2],
+    from: Option<String>,
+    to: Option<String>,
+) -> Vec<(String, String)> {
+    match (from, to) {
+        (Some(before), Some(after)) => vec![(before, after)],
+        _ => {
+            let shared = now.slots.iter().filter(|slot| then.slots.contains(slot));
+            shared.map(|slot| (slot.clone(), slot.clone())).collect()
         }
     }
 }

@@ -4,7 +4,7 @@ use super::diff::{DiffReport, against_before};
 use super::error::OperationError;
 use super::history::HistoryEntry;
 use super::open::OpenBike;
-use super::point::{Point, find_point, no_revisions, slot_at};
+use super::point::{Point, find_point, no_revisions};
 use super::replay::pipeline_text;
 use super::run::drawn;
 use crate::bike::{FuelTableKind, TableRole, read_stock, stock_and_trim};
@@ -112,20 +112,11 @@ impl ShownEvidence {
 /// # Errors
 /// When it does not exist or cannot be read any more, or two slots are named.
 pub fn show(bike: &OpenBike, name: Option<&str>, slot: Option<&str>) -> Result<ShowReport, OperationError> {
-    let mut point = match name {
+    let point = match name {
         Some(name) => find_point(bike, name)?,
         None => Point { revision: bike.newest().ok_or_else(no_revisions)?, slot: None },
     };
-    match (&point.slot, slot) {
-        (Some(named), Some(slot)) if named != slot => {
-            return Err(OperationError::failed(
-                format!("slot `{named}` and slot `{slot}` are both asked for"),
-                "name one of them",
-            ));
-        }
-        (_, Some(slot)) => point.slot = Some(slot_at(bike, point.revision, slot)?),
-        (_, None) => {}
-    }
+    let point = point.of_slot(bike, slot)?;
     let revision = point.revision;
     let (bike_then, files) = bike.bike_at(&revision.commit)?;
     let is_shown = |name: &String| match &point.slot {

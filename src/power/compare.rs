@@ -25,6 +25,13 @@ pub struct Gain {
     pub is_more_than_uncertainty: bool,
 }
 
+impl Gain {
+    /// What it says, in words.
+    pub fn in_words(&self) -> &'static str {
+        if self.is_more_than_uncertainty { "more than the uncertainty" } else { "within the uncertainty" }
+    }
+}
+
 /// A gain at an engine speed.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct GainAt {

@@ -33,7 +33,7 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
             ),
         };
         let _ = writeln!(text, "  {line}");
-        if let Some(factor) = slot.hardware_factor.filter(|factor| *factor != 1.0) {
+        if let Some(factor) = slot.other_hardware() {
             let factor = fixed(factor, 3);
             let line =
                 format!("{name}: injectors, fuel pressure or fuel alone multiply the cells by {factor}");
@@ -63,10 +63,7 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
     for comparison in report.power.iter().flat_map(|power| &power.comparisons) {
         let says = &comparison.says;
         for (what, gain) in [("most power", &says.peak_power), ("mean power", &says.area)] {
-            let words = match gain.is_more_than_uncertainty {
-                true => "more than the uncertainty",
-                false => "within the uncertainty",
-            };
+            let words = gain.in_words();
             let _ = writeln!(
                 text,
                 "{what}: {} → {} kW, {} ± {} %, {words}",

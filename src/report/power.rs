@@ -209,12 +209,7 @@ fn changed(comparison: &PowerComparison, width: usize) -> String {
             what.to_owned(),
             format!("{} → {} {unit}", fixed(gain.before, 1), fixed(gain.after, 1)),
             format!("{} ± {} %", signed(gain.gain_pct, 1), fixed(gain.band_pct, 1)),
-            if gain.is_more_than_uncertainty {
-                "more than the uncertainty"
-            } else {
-                "within the uncertainty"
-            }
-            .to_owned(),
+            gain.in_words().to_owned(),
         ]
     };
     let rows = vec![

@@ -96,7 +96,7 @@ fn slot_sentence(slot: &SlotCompared, several: bool) -> Markup {
                 }
             }
             @for (words, cells) in other_changes(slot) { " " (counted(cells, "cell")) " of " (words) " changed." }
-            @if let Some(factor) = other_hardware(slot) {
+            @if let Some(factor) = slot.other_hardware() {
                 " Injectors, fuel pressure or fuel are others, which alone multiplies the cells by " (fixed(factor, 3))
                 ": the same number is not the same fuel."
             }
@@ -116,15 +116,10 @@ fn other_changes(slot: &SlotCompared) -> Vec<(&'static str, usize)> {
     others.filter(|(_, cells)| *cells > 0).collect()
 }
 
-/// What injectors and fuel alone do to the cells, where they do anything.
-fn other_hardware(slot: &SlotCompared) -> Option<f64> {
-    slot.hardware_factor.filter(|factor| *factor != 1.0)
-}
-
 /// What the percentages of a fuel table are percentages of: of fuel only where nothing else turns a cell into fuel
 /// differently than before.
 fn of_fuel(slot: &SlotCompared) -> &'static str {
-    match other_hardware(slot).is_some() || !other_changes(slot).is_empty() {
+    match slot.other_hardware().is_some() || !other_changes(slot).is_empty() {
         true => " of what they held",
         false => " of fuel",
     }
@@ -156,7 +151,7 @@ fn gain(gain: &Gain, unit: &str) -> Markup {
     html! {
         (fixed(gain.before, 1)) " to " (fixed(gain.after, 1)) " " (unit) ", "
         b { (signed(gain.gain_pct, 1)) " ± " (fixed(gain.band_pct, 1)) "\u{a0}%" }
-        @if gain.is_more_than_uncertainty { ", more than the uncertainty" } @else { ", within the uncertainty: no change is shown" }
+        ", " (gain.in_words()) @if !gain.is_more_than_uncertainty { ": no change is shown" }
     }
 }
 
@@ -269,10 +264,7 @@ fn power_section(power: &PowerReport) -> Markup {
             text(fixed(gain.after, 1)),
             text(signed(gain.gain_pct, 1)),
             text(fixed(gain.band_pct, 1)),
-            text(match gain.is_more_than_uncertainty {
-                true => "more than the uncertainty",
-                false => "within the uncertainty",
-            }),
+            text(gain.in_words()),
         ]
     };
     html! {
