@@ -109,6 +109,27 @@ pub struct Rescaling {
     pub presumed: Vec<String>,
 }
 
+impl Rescaling {
+    /// Why no hardware needs such a factor, in words without a subject; a slip of the pen makes one.
+    pub fn beyond_belief(&self) -> Option<String> {
+        /// Common practice, no source: from petrol to methanol it is 2.2.
+        const FACTORS: [f64; 2] = [0.4, 2.5];
+        let [least, most] = FACTORS;
+        let fixed = |factor: f64| units::fixed(factor, 3);
+        (!(least..=most).contains(&self.factor)).then(|| {
+            format!(
+                "would be multiplied by {}, and from {least} to {most} is believed: displacement {}, injectors and \
+                 pressure {}, air the fuel needs {}, density of the fuel {}",
+                fixed(self.factor),
+                fixed(self.displacement),
+                fixed(self.injectors),
+                fixed(self.fuel_mass),
+                fixed(self.fuel_density)
+            )
+        })
+    }
+}
+
 /// Works out by what a fuel table is multiplied.
 ///
 /// # Errors

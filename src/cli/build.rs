@@ -39,7 +39,7 @@ enum Deed {
         since: Option<String>,
         /// The same in known words, for a verdict: whether the stock controller's own adaption
         /// covers it, and what it asks for.
-        #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = change_names())]
+        #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = PossibleValuesParser::new(change_names()))]
         changed: Vec<String>,
         /// What a device adds to the reading of the air temperature, °C: -10 reads colder and
         /// enriches every cell. It stays with the builds after this one; 0 says that it is gone.
@@ -48,9 +48,9 @@ enum Deed {
     },
 }
 
-/// The known changes, for an option.
-pub(super) fn change_names() -> PossibleValuesParser {
-    PossibleValuesParser::new(HARDWARE_CHANGES.iter().map(|change| change.name))
+/// The words for known changes.
+pub(super) fn change_names() -> impl Iterator<Item = &'static str> {
+    HARDWARE_CHANGES.iter().map(|change| change.name)
 }
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {

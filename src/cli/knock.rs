@@ -3,6 +3,7 @@
 use super::by_hand::Guards;
 use super::outcome::Exit;
 use super::progress::RideBar;
+use super::questions::ranged;
 use super::{Context, Result};
 use crate::evidence::FEWEST_EVENTS;
 use crate::operations::{HandRequest, KnockRequest};
@@ -25,7 +26,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "NAME")]
     slot: Option<String>,
     /// How far below the advance at which it knocked, degrees.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, default_value_t = 1.5, value_parser = super::new::ranged(0.5, 6.0))]
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, default_value_t = 1.5, value_parser = ranged(0.5, 6.0))]
     retard_deg: f64,
     /// Fewer events than this near a cell are taken for noise.
     #[arg(long, value_name = "N", default_value_t = FEWEST_EVENTS, value_parser = clap::value_parser!(u32).range(1..=1000))]

@@ -1,11 +1,12 @@
 //! `rideloop new`
 
+use super::build::change_names;
 use super::export::RowsWord;
 use super::outcome::Exit;
 use super::questions::{Interview, Question, Talk, measured, one_of, whole};
 use super::span::region;
 use super::{Context, Result};
-use crate::bike::{ClosedLoopMode, FuelTableKind, HARDWARE_CHANGES, Template};
+use crate::bike::{ClosedLoopMode, FuelTableKind, Template};
 use crate::operations::calc::quantity::{ENGINE_SPEED, FLOW, PRESSURE, VOLUME};
 use crate::operations::{NewRequest, OperationError, StockTold};
 use crate::physics::fuel::KNOWN_FUELS;
@@ -70,7 +71,7 @@ pub(super) struct Args {
     #[arg(long)]
     closed_loop: Option<ClosedLoopArg>,
     /// What was changed on the bike, or `none`.
-    #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = changes_or_none())]
+    #[arg(long, value_name = "CHANGE", value_delimiter = ',', value_parser = PossibleValuesParser::new(change_names().chain([NONE])))]
     changed: Option<Vec<String>>,
     #[command(flatten)]
     stock: Stock,
@@ -92,6 +93,9 @@ struct Stock {
     /// Displacement that it was made for, cm³; without it that of the bike.
     #[arg(long, value_name = "CC", allow_negative_numbers = true, value_parser = measured(&VOLUME, DISPLACEMENT_CC))]
     stock_displacement_cc: Option<f64>,
+    /// Number of injectors that it was made for; without it that of the bike.
+    #[arg(long, value_name = "COUNT", allow_negative_numbers = true, value_parser = whole(1, 32))]
+    stock_injectors: Option<u32>,
     /// Flow at 300 kPa of one injector it was made for, cm³/min; without it that of the bike.
     #[arg(long, value_name = "CC_MIN", allow_negative_numbers = true, value_parser = measured(&FLOW, FLOW_CC_MIN))]
     stock_flow_cc_min: Option<f64>,
@@ -163,22 +167,6 @@ fn module_range(text: &str) -> std::result::Result<ModuleRange, String> {
 const NONE: &str = "none";
 /// The word for what the stock engine has in common with the bike.
 const SAME: &str = "same";
-
-fn changes_or_none() -> PossibleValuesParser {
-    PossibleValuesParser::new(HARDWARE_CHANGES.iter().map(|change| change.name).chain([NONE]))
-}
-
-/// A number within bounds; NaN is never within.
-pub(super) fn ranged(
-    low: f64,
-    high: f64,
-) -> impl Fn(&str) -> std::result::Result<f64, String> + Clone + Send + Sync + 'static {
-    move |text| {
-        let value: f64 = text.parse().map_err(|_| format!("`{text}` is not a number"))?;
-        let fine = (low..=high).contains(&value);
-        if fine { Ok(value) } else { Err(format!("must be between {low} and {high}, got {text}")) }
-    }
-}
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let today = context.today()?;
@@ -264,7 +252,7 @@ fn request(
         ClosedLoopArg::TrimLogged => ClosedLoopMode::TrimLogged,
         ClosedLoopArg::Unlogged => ClosedLoopMode::Unlogged,
     };
-    let known: Vec<&str> = HARDWARE_CHANGES.iter().map(|change| change.name).collect();
+    let known: Vec<&str> = change_names().collect();
     let changed = format!("What was changed, with commas between: {}", known.join(", "));
     template.changed = ask.settle_quietly(args.changed.clone(), &q("--changed", &changed, NONE), changes)?;
     template.changed.retain(|change| change != NONE);
@@ -286,6 +274,7 @@ fn stock(
         file: Some(file).filter(|file| file.as_os_str() != NONE),
         rows: given.stock_rows.map(Into::into),
         displacement_cc: given.stock_displacement_cc,
+        injectors: given.stock_injectors,
         flow_cc_min: given.stock_flow_cc_min,
         rail_kpa: given.stock_rail_kpa,
         fuel: given.stock_fuel.clone(),
@@ -300,6 +289,9 @@ fn stock(
     let read = measured(&VOLUME, DISPLACEMENT_CC);
     told.displacement_cc =
         ask.settle_quietly(told.displacement_cc.map(Some), &cc, |text| other(text, &read))?;
+    let count = q("--stock-injectors", "Number of injectors that it was made for", SAME);
+    told.injectors =
+        ask.settle_quietly(told.injectors.map(Some), &count, |text| other(text, whole(1, 32)))?;
     let flow = q("--stock-flow-cc-min", "Flow of one injector it was made for, cm³/min at 300 kPa", SAME);
     let read = measured(&FLOW, FLOW_CC_MIN);
     told.flow_cc_min = ask.settle_quietly(told.flow_cc_min.map(Some), &flow, |text| other(text, &read))?;
@@ -334,7 +326,7 @@ fn list(text: &str) -> std::result::Result<Vec<String>, String> {
 }
 
 fn changes(text: &str) -> std::result::Result<Vec<String>, String> {
-    let known: Vec<&str> = HARDWARE_CHANGES.iter().map(|change| change.name).chain([NONE]).collect();
+    let known: Vec<&str> = change_names().chain([NONE]).collect();
     list(text)?.iter().map(|name| one_of(&known, name)).collect()
 }
 
@@ -367,7 +359,7 @@ mod tests {
     #[test]
     fn every_question_can_be_answered_and_the_stock_engine_is_asked_for_with_a_stock_map() {
         let typed = "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\ne10\n\npulse_width_ms\nmap_kpa\nunlogged\n\
-                     cams, silencer\nstock.csv\n650\nsame\n\nE5\npower,economy\n";
+                     cams, silencer\nstock.csv\n650\n4\nsame\n\nE5\npower,economy\n";
         let (request, shown) = told(&[], typed);
         let template = &request.template;
         assert_eq!(
@@ -385,6 +377,7 @@ mod tests {
         );
         let stock = &request.stock;
         assert_eq!((stock.displacement_cc, stock.flow_cc_min, stock.rail_kpa), (Some(650.0), None, None));
+        assert_eq!(stock.injectors, Some(4));
         assert_eq!((stock.fuel.as_deref(), request.presumed.len()), (Some("E5"), 0));
         assert!(shown.contains("that does not serve: must be between 20 and 10000 cc, got 0"), "{shown}");
     }

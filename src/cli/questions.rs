@@ -137,6 +137,20 @@ pub(super) fn measured(
     }
 }
 
+/// A plain number within bounds; NaN is never within.
+pub(super) fn ranged(
+    low: f64,
+    high: f64,
+) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| {
+        let value: f64 = text.parse().map_err(|_| format!("`{text}` is not a number"))?;
+        match (low..=high).contains(&value) {
+            true => Ok(value),
+            false => Err(format!("must be between {low} and {high}, got {text}")),
+        }
+    }
+}
+
 /// A whole number within bounds.
 pub(super) fn whole(
     low: u32,

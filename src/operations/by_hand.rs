@@ -19,6 +19,15 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use std::path::Path;
 
+/// Guards that know a step only by its size: they stand aside for the fuel tables of former hardware.
+pub(super) const OF_SIZE: [HandGuard; 5] = [
+    HandGuard::HighLoadLean,
+    HandGuard::StepDown,
+    HandGuard::Distance,
+    HandGuard::StepUp,
+    HandGuard::Steepness,
+];
+
 /// What `edit` and `import` are both asked.
 #[derive(Debug, Clone)]
 pub struct HandRequest {
@@ -134,7 +143,7 @@ pub(super) struct SlotChange {
 /// A change by hand that waits to be judged and written.
 pub(super) struct HandWork {
     /// The tables are those of the former hardware, so that what is usual for a cell says nothing of
-    /// them: its range is what a file may hold at all.
+    /// them: its range is what a file may hold at all, and of fuel the guards [`OF_SIZE`] stand aside.
     pub is_of_new_hardware: bool,
     pub kind: RevisionKind,
     pub edits: Vec<HandChange>,
@@ -221,10 +230,12 @@ pub(super) fn carry_out(
         refused: None,
     };
     let mut objections = Vec::new();
+    let mut stood_aside: Vec<HandGuard> = Vec::new();
     let mut returned = Vec::new();
     let touched = slots_touched_by_settings(&bike, &work)?;
     let several = work.slots.len() + touched.len() > 1;
-    for change in work.slots.iter().chain(&touched) {
+    let own = work.slots.iter().map(|change| (change, work.is_of_new_hardware));
+    for (change, is_of_new_hardware) in own.chain(touched.iter().map(|change| (change, false))) {
         let past = SlotPast::of(&bike, change)?;
         compare(&bike, change, &past, &mut report);
         if past.returned_from.is_some() {
@@ -240,10 +251,15 @@ pub(super) fn carry_out(
             ridden: past.ridden.as_ref(),
             controller: &bike.folder.bike.controller,
             controller_before: &past.controller,
-            settings: &limits,
+            settings: if is_of_new_hardware { &limits } else { &plan.blending },
         };
         let slot = several.then(|| change.slot.clone());
-        objections.extend(judge(&input).into_iter().map(|o| Objection { slot: slot.clone(), ..o }));
+        let (of_size, held): (Vec<Objection>, Vec<Objection>) =
+            judge(&input).into_iter().partition(|objection| {
+                is_of_new_hardware && objection.table == TableRole::Fuel && OF_SIZE.contains(&objection.guard)
+            });
+        stood_aside.extend(of_size.iter().map(|objection| objection.guard));
+        objections.extend(held.into_iter().map(|o| Objection { slot: slot.clone(), ..o }));
         report.cautions.extend(cautions(&input));
     }
     if report.slots.is_empty() {
@@ -272,7 +288,11 @@ pub(super) fn carry_out(
     }
     sort(&mut objections);
     match refuse(&objections, &request.despite) {
-        Ok(despite) => report.despite = despite.iter().map(|g| g.name().to_owned()).collect(),
+        Ok(despite) => {
+            let aside = |guard: &HandGuard| despite.contains(guard) || stood_aside.contains(guard);
+            report.despite =
+                HandGuard::ALL.into_iter().filter(aside).map(|guard| guard.name().to_owned()).collect();
+        }
         Err(refusal) => {
             report.refused = Some(refusal);
             return Ok(report);

@@ -281,7 +281,8 @@ fn look_at_settings(bike: &OpenBike, warnings: &mut Vec<String>) {
 /// Cells that the add-on module cannot hold, whatever the table says.
 fn beyond_module(slot: &str, tables: &SlotTables, bike: &Bike) -> Option<String> {
     let [least, most] = bike.controller.trim_range_pct?;
-    let beyond = tables.fuel.values.iter().filter(|trim| !(least..=most).contains(*trim)).count();
+    let beyond =
+        tables.fuel.values.iter().filter(|trim| bike.controller.is_beyond_module(None, **trim)).count();
     (beyond > 0).then(|| {
         format!(
             "{}: {} beyond what the module can hold, {} to {} %: the bike was not ridden with what the table says",

@@ -8,7 +8,7 @@ use super::error::OperationError;
 use super::start::new_from_files;
 use crate::bike::{
     AirTaken, ChangesJudged, EngineData, FuelTableKind, InjectorData, RATED_KPA, Rescaling, STOCK_CELLS,
-    StockMap, Template, judge_changes, read_regular,
+    StockMap, Template, is_further_out, judge_changes, read_regular,
 };
 use crate::ledger::Moment;
 use crate::physics::fuel;
@@ -38,6 +38,8 @@ pub struct StockTold {
     pub rows: Option<Rows>,
     /// Displacement of all cylinders, cm³; without it that of the new bike.
     pub displacement_cc: Option<f64>,
+    /// How many injectors there were; without it as many as on the new bike.
+    pub injectors: Option<u32>,
     /// Flow of one injector at 300 kPa, cm³/min; without it that of the new bike.
     pub flow_cc_min: Option<f64>,
     /// Pressure difference at the injectors, kPa; without it that of the new bike.
@@ -52,7 +54,8 @@ impl StockTold {
     /// Whether anything is said of another engine.
     pub fn is_told(&self) -> bool {
         let numbers = [self.displacement_cc, self.flow_cc_min, self.rail_kpa];
-        self.file.is_some() || self.fuel.is_some() || self.same_air || numbers.iter().any(Option::is_some)
+        let words = self.file.is_some() || self.fuel.is_some() || self.same_air;
+        words || self.injectors.is_some() || numbers.iter().any(Option::is_some)
     }
 }
 
@@ -107,6 +110,13 @@ pub fn new_bike(root: &Path, request: &NewRequest, when: Moment) -> Result<NewRe
     let rescaling = template.rescaling().transpose().map_err(|what| {
         OperationError::failed(format!("the stock map cannot be rescaled: {what}"), "nothing was written")
     })?;
+    if let Some(what) = rescaling.as_ref().and_then(Rescaling::beyond_belief) {
+        return Err(OperationError::failed(
+            format!("the stock map {what}"),
+            "nothing was written; look at the engine's data and at --stock-…, or leave --stock away: then the map is \
+             computed",
+        ));
+    }
     refuse_beyond_module(&template)?;
     let first_map = first_map(&template, &request.stock, rescaling.as_ref());
     let made = new(root, &template, None, when)?;
@@ -115,9 +125,10 @@ pub fn new_bike(root: &Path, request: &NewRequest, when: Moment) -> Result<NewRe
 
 /// A module that cannot hold the first trim is none for this change.
 fn refuse_beyond_module(template: &Template) -> Result<(), OperationError> {
-    let Some([least, most]) = template.trim_range_pct else { return Ok(()) };
+    let Some(range) = template.trim_range_pct else { return Ok(()) };
+    let [least, most] = range;
     let trims = template.fuel_table().values;
-    match trims.iter().find(|trim| !(least..=most).contains(*trim)) {
+    match trims.iter().find(|trim| is_further_out(range, None, **trim)) {
         None => Ok(()),
         Some(_) if template.fuel_table != FuelTableKind::TrimPct => Ok(()),
         Some(trim) => Err(OperationError::failed(
@@ -166,11 +177,19 @@ fn stock_map(
     if told.fuel.is_none() {
         presumed.push("fuel".to_owned());
     }
-    presumed.push("number of injectors".to_owned());
-    notes.push(format!("of the stock engine not said, and taken as the new one's: {}", presumed.join(", ")));
+    if told.injectors.is_none() {
+        presumed.push("number of injectors".to_owned());
+    }
+    if !presumed.is_empty() {
+        notes.push(format!(
+            "of the stock engine not said, and taken as the new one's: {}",
+            presumed.join(", ")
+        ));
+    }
     let fuel = told.fuel.clone().unwrap_or_else(|| template.fuel.clone());
     let stoich_afr = fuel::known(&fuel).unwrap_or(fuel::Composition::petrol()).stoich_afr();
-    let count = new.injectors.map_or(template.cylinders, |injectors| injectors.count);
+    let as_new = || new.injectors.map_or(template.cylinders, |injectors| injectors.count);
+    let count = told.injectors.unwrap_or_else(as_new);
     let injectors = Some(InjectorData { count, flow_cc_min, rated_kpa: RATED_KPA, rail_kpa });
     let air = if told.same_air { AirTaken::Same } else { AirTaken::Alike };
     Ok(Some(StockMap { table, made_for: EngineData { displacement_cc, injectors, stoich_afr, fuel }, air }))
@@ -265,14 +284,18 @@ mod tests {
         let told = told(|t| {
             t.file = Some(file);
             (t.displacement_cc, t.flow_cc_min, t.rail_kpa) = (Some(650.0), Some(200.0), Some(300.0));
-            t.fuel = Some("E10".to_owned());
+            (t.fuel, t.injectors) = (Some("E10".to_owned()), Some(2));
         });
         let mut notes = Vec::new();
         template.stock = stock_map(&template, &told, &mut notes).expect("a stock map");
         // 700/650 · 200/(230 √(4/3)) is 0.810994, by hand.
         assert_eq!(template.fuel_table().values, [0.81, 3.24, 1.22, 8.11]);
         assert_eq!(template.mixture_table().grid, template.fuel_table().grid);
-        assert!(notes.len() == 2 && notes[0].contains("ends at 8000"), "{notes:?}");
+        assert!(notes.len() == 1 && notes[0].contains("ends at 8000"), "{notes:?}");
+        // One injector more a cylinder on the new bike halves the pulse.
+        template.injectors = Some(4);
+        template.stock = stock_map(&template, &told, &mut notes).expect("a stock map");
+        assert_eq!(template.rescaling().expect("one").expect("a factor").factor, 0.405_497);
     }
 
     #[test]

@@ -286,23 +286,21 @@ impl OpenBike {
                 continue;
             }
             let mut start = first;
-            // The starts so far, for a rollback to an older one.
-            let mut starts = vec![first];
+            // From where each revision so far starts, for a rollback to it.
+            let mut starts = vec![(first.record.number, first)];
             let later = of_build().filter(|r| r.record.number > first.record.number);
             for revision in later.filter(|r| r.record.slots.iter().any(|s| s == slot)) {
                 match revision.record.kind {
                     RevisionKind::Run => break,
                     RevisionKind::Rollback => {
                         let restored = revision.record.restores.as_deref().and_then(revision_number);
-                        let until = |r: &&&Revision| Some(r.record.number) <= restored;
-                        start = starts.iter().rev().find(until).copied().unwrap_or(first);
+                        let then = starts.iter().rev().find(|(number, _)| Some(*number) <= restored);
+                        start = then.map_or(first, |(_, start)| *start);
                     }
-                    _ if is_rescaled_by(revision, slot) => {
-                        start = revision;
-                        starts.push(revision);
-                    }
+                    _ if is_rescaled_by(revision, slot) => start = revision,
                     _ => {}
                 }
+                starts.push((revision.record.number, start));
             }
             return Ok(Some(start));
         }

@@ -3,17 +3,19 @@
 //! What bike.yaml says today is where to; where from is what it said when a slot's tables were last
 //! made, or what the request says. One factor a slot enters the history as an edit of the whole table.
 
-use super::by_hand::{HandReport, HandRequest, HandWork, SlotChange, carry_out, open_to_change, reason};
+use super::by_hand::{
+    HandReport, HandRequest, HandWork, OF_SIZE, SlotChange, carry_out, open_to_change, reason,
+};
 use super::error::OperationError;
 use super::open::{OpenBike, is_rescaled_by};
 use crate::bike::{
     AirTaken, CellEdit, EngineData, HandChange, HandDeed, Region, Rescaling, SlotTables, TableRole,
     apply_changes, fuel_path, rescaling,
 };
-use crate::blend::by_hand::HandGuard;
 use crate::ledger::{Revision, RevisionKind};
 use crate::physics::fuel;
 use crate::revision::revision_number;
+use crate::ride::RiddenOn;
 use crate::table::{Axis, Table};
 use crate::units;
 use schemars::JsonSchema;
@@ -74,16 +76,6 @@ pub struct RescaleReport {
     pub change: HandReport,
 }
 
-/// Guards that know a step only by its size: they stand aside for a rescale of tables that no run
-/// of the build has changed yet, since these are still those of the former hardware.
-const OF_SIZE: [HandGuard; 5] = [
-    HandGuard::HighLoadLean,
-    HandGuard::StepDown,
-    HandGuard::Distance,
-    HandGuard::StepUp,
-    HandGuard::Steepness,
-];
-
 /// Scales fuel tables for what bike.yaml says now, as a revision unless it is a dry run.
 ///
 /// # Errors
@@ -104,17 +96,26 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
     let air = if request.same_air { AirTaken::Same } else { AirTaken::Alike };
     let controller = bike.folder.bike.controller;
     let build = bike.folder.builds.current().to_owned();
-    let unridden_yet = bike.register.rides().is_empty() && bike.find_rides(&[])?.is_empty();
+    let ridden_already = has_rides(&bike, &build)?;
     let mut is_new_hardware = true;
     let mut slots = Vec::new();
     for slot in names {
         let (maker, then) = made_for(&bike, &slot)?;
-        is_new_hardware &= maker.is_none_or(|maker| maker.record.build != build || unridden_yet);
+        let of_ridden_build = maker.filter(|maker| ridden_already && maker.record.build == build);
+        is_new_hardware &= of_ridden_build.is_none();
         let from_revision = maker.map(Revision::name);
-        let from = told(then, &request.from)?;
+        let from = told(then.clone(), &request.from)?;
         let rescaling = rescaling(controller.fuel_table, controller.load, [&from, &to], air)
             .map_err(|what| OperationError::failed(what, "`rideloop rescale --help` lists the options"))?;
-        refuse_far(&slot, &rescaling)?;
+        if let Some(maker) = of_ridden_build.filter(|_| then != to && rescaling.factor != 1.0) {
+            return Err(without_build(maker, &build, &then));
+        }
+        if let Some(what) = rescaling.beyond_belief() {
+            return Err(OperationError::failed(
+                format!("slot {slot} {what}"),
+                "look at bike.yaml and at --from-…, or make a new map with `rideloop new`",
+            ));
+        }
         slots.push(SlotRescaled { slot, from_revision, from, rescaling });
     }
     let mut work = HandWork {
@@ -134,18 +135,20 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
         work.edits.push(change);
         work.slots.push(SlotChange { slot: rescaled.slot.clone(), before: Some(before), after });
     }
-    let changed = || work.slots.iter().map(|change| change.slot.as_str());
-    let of_build = || bike.revisions.iter().filter(|r| r.record.build == build);
-    let rescaled = |slot: &str| of_build().any(|revision| is_rescaled_by(revision, slot));
     // Once, and only for hardware that came after the tables: rides of this build speak of what it has.
-    let unridden = is_new_hardware && changed().all(|slot| bike.is_unridden(slot) && !rescaled(slot));
+    let mut unridden = is_new_hardware;
+    for SlotChange { slot, .. } in &work.slots {
+        let rescaled = bike.build_start_of(slot)?.is_some_and(|start| is_rescaled_by(start, slot));
+        unridden &= bike.is_unridden(slot) && !rescaled;
+    }
     if unridden && !work.slots.is_empty() {
-        hand.despite.extend(OF_SIZE);
         work.is_of_new_hardware = true;
         work.notes.push(
-            "no run has changed these tables since the build began: the limits on the size of a change, and the \
-             usual range of a cell, stand aside"
-                .to_owned(),
+            format!(
+                "no run has changed these tables since the build began: the limits on the size of a change ({}), and \
+                 the usual range of a cell, stand aside",
+                OF_SIZE.map(|guard| guard.name()).join(", ")
+            ),
         );
     } else if !work.slots.is_empty() {
         work.notes.push(
@@ -159,6 +162,35 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
         change.cautions.splice(0..0, leaning(&slots));
     }
     Ok(RescaleReport { to, slots, change })
+}
+
+/// Whether rides were made on the build on the bike now, registered or not.
+fn has_rides(bike: &OpenBike, build: &str) -> Result<bool, OperationError> {
+    if bike.register.rides().iter().any(|ride| ride.build == build) {
+        return Ok(true);
+    }
+    let found = bike.hashed(bike.find_rides(&[])?);
+    let is_new = |sha256: &String| bike.register.by_hash(sha256).is_none();
+    let is_of_build = |ridden_on: RiddenOn| match ridden_on {
+        RiddenOn::Revision(number) => {
+            bike.revisions.iter().any(|r| r.record.number == number && r.record.build == build)
+        }
+        RiddenOn::Newest => true,
+    };
+    Ok(found.iter().any(|(file, sha256)| is_of_build(file.ridden_on) && sha256.as_ref().is_ok_and(is_new)))
+}
+
+/// Rides of other hardware would count for this one.
+fn without_build(maker: &Revision, build: &str, then: &EngineData) -> OperationError {
+    OperationError::failed(
+        format!(
+            "bike.yaml says other hardware than in {}, and build {build} was ridden with that of then: {}",
+            maker.name(),
+            then.in_words()
+        ),
+        "`rideloop build add \"…\"` first, or the rides of both would be mixed; if the hardware is the same and \
+         bike.yaml was only put right, no table needs scaling",
+    )
 }
 
 /// The revision that last made a slot's fuel table, and what bike.yaml said then; none before the first.
@@ -206,8 +238,8 @@ fn maker_of<'a>(bike: &'a OpenBike, slot: &str) -> Result<Option<&'a Revision>, 
             continue;
         }
         match revision.record.kind {
-            RevisionKind::Start | RevisionKind::Run => return Ok(Some(revision)),
-            RevisionKind::Import => {
+            RevisionKind::Start => return Ok(Some(revision)),
+            RevisionKind::Run | RevisionKind::Import => {
                 let before = bike.revisions.get(i + 1);
                 let before = before.map(|r| store.file_id(&r.commit, &path)).transpose()?.flatten();
                 if store.file_id(&revision.commit, &path)? != before {
@@ -270,30 +302,6 @@ fn told(then: EngineData, told: &FromTold) -> Result<EngineData, OperationError>
     injectors.rated_kpa = told.rated_kpa.unwrap_or(injectors.rated_kpa);
     injectors.rail_kpa = told.rail_kpa.unwrap_or(injectors.rail_kpa);
     Ok(from)
-}
-
-/// A factor that no hardware needs is a slip of the pen.
-fn refuse_far(slot: &str, rescaling: &Rescaling) -> Result<(), OperationError> {
-    /// Common practice, no source: from petrol to methanol it is 2.2.
-    const FACTORS: [f64; 2] = [0.4, 2.5];
-    let [least, most] = FACTORS;
-    if (least..=most).contains(&rescaling.factor) {
-        return Ok(());
-    }
-    let fixed = |factor: f64| units::fixed(factor, 3);
-    Err(OperationError::failed(
-        format!(
-            "slot {slot} would be multiplied by {}: displacement {}, injectors and pressure {}, air the fuel needs {}",
-            fixed(rescaling.factor),
-            fixed(rescaling.displacement),
-            fixed(rescaling.injectors),
-            fixed(rescaling.fuel_mass)
-        ),
-        format!(
-            "from {least} to {most} is believed; look at bike.yaml and at --from-…, or make a new map with \
-                 `rideloop new`"
-        ),
-    ))
 }
 
 fn scaled(

@@ -207,16 +207,14 @@ fn still_standing(bike: &OpenBike, slots: &[String], register: &Register, by: &s
 
 /// Refuses tables that the add-on module cannot hold.
 fn refuse_beyond_module(bike: &OpenBike, target: &Revision, slots: &[String]) -> Result<(), OperationError> {
-    let Some([least, most]) = bike.folder.bike.controller.trim_range_pct else { return Ok(()) };
+    let controller = &bike.folder.bike.controller;
     for slot in slots {
         let trims = bike.tables_at(&target.commit, slot)?.fuel;
         let today = bike.today(slot);
         let beyond: Vec<usize> = (0..trims.grid.cells())
             .filter(|cell| {
                 let (rpm, load) = trims.grid.point(*cell);
-                let (then, now) = (trims.values[*cell], today.fuel.at(rpm, load));
-                // What lies outside already may come nearer.
-                (then < least && then < now) || (then > most && then > now)
+                controller.is_beyond_module(Some(today.fuel.at(rpm, load)), trims.values[*cell])
             })
             .collect();
         let Some(first) = beyond.first() else { continue };

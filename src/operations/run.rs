@@ -644,7 +644,7 @@ fn at_module_end(proposal: &Proposal, range: Option<[f64; 2]>) -> Vec<String> {
                 "{} at the module's end of {} %: it can {can} there; the stock map, the injectors or the fuel \
                  pressure must change",
                 if n == 1 { "1 cell stands".to_owned() } else { format!("{n} cells stand") },
-                units::plain(end)
+                if end > 0.0 { format!("+{}", units::plain(end)) } else { units::plain(end) }
             )
         })
     };

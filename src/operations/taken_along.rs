@@ -6,9 +6,12 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use crate::bike::{BIKE_FILE, Bike, Breathing, Density, Mixture, is_stock_path};
+use crate::bike::{
+    BIKE_FILE, BUILDS_FILE, Bike, Breathing, Build, Builds, Density, FileSource, Mixture, is_stock_path,
+};
 use crate::units;
 use serde::Serialize;
+use std::path::Path;
 
 impl OpenBike {
     /// A note that names the settings files which a change takes along, but for those
@@ -34,9 +37,33 @@ impl OpenBike {
     /// When the newest revision cannot be read.
     pub(super) fn other_meaning(&self) -> Result<Vec<String>, OperationError> {
         let Some(newest) = self.newest() else { return Ok(Vec::new()) };
-        let (then, _) = self.bike_at(&newest.commit)?;
-        Ok(meaning_changes(&then, &self.folder.bike))
+        let (then, files) = self.bike_at(&newest.commit)?;
+        let mut found = meaning_changes(&then, &self.folder.bike);
+        // A list that could not be read then has nothing to say of what changed.
+        let builds =
+            files.text(BUILDS_FILE)?.and_then(|text| Builds::parse(Path::new(BUILDS_FILE), &text).ok());
+        found.extend(builds.iter().flat_map(|then| bias_changes(then, &self.folder.builds)));
+        Ok(found)
     }
+}
+
+/// Builds whose air-temperature device is said to have been another.
+fn bias_changes(then: &Builds, now: &Builds) -> Vec<String> {
+    let bias_c = |build: &Build| build.air_temp_bias_c.unwrap_or(0.0);
+    let both = now.list().iter().filter_map(|now| {
+        let then = then.list().iter().find(|then| then.build == now.build)?;
+        Some((now, [bias_c(then), bias_c(now)])).filter(|(_, [was, is])| was != is)
+    });
+    both.map(|(build, [was, is])| {
+        format!(
+            "{BUILDS_FILE} changed: build {} air_temp_bias_c {} → {}: rides of that build count as made with one \
+             device; one that came or went is a new build",
+            build.build,
+            units::plain(was),
+            units::plain(is)
+        )
+    })
+    .collect()
 }
 
 fn meaning_changes(then: &Bike, now: &Bike) -> Vec<String> {

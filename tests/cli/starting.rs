@@ -31,28 +31,32 @@ fn set_in(bench: &Bench, from: &str, to: &str) {
 fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() {
     let bench = ridden();
     bench.on_bike(&["rescale"]).exits(0).says("No revision was made").says("made for what bike.yaml says");
-    set_in(&bench, "flow_cc_min: 200", "flow_cc_min: 250");
-    // In the build that was ridden the limits hold.
-    let write = ["rescale", "--write", "--why", "injectors of 250"];
-    bench.on_bike(&write).exits(3).says("high_load_lean").says("build add");
+    set_in(&bench, "flow_cc_min: 200", "flow_cc_min: 333");
+    // Rides with the old injectors would count for the new ones.
+    let write = ["rescale", "--write", "--why", "injectors of 333"];
+    bench.on_bike(&write).exits(1).says("build b1 was ridden with that of then").says("build add");
+    bench.on_bike(&["rescale"]).exits(1).says("build add");
     let said =
-        bench.on_bike(&["build", "add", "injectors of 250", "--changed", "injectors,silencer"]).exits(0);
+        bench.on_bike(&["build", "add", "injectors of 333", "--changed", "injectors,silencer"]).exits(0);
     said.says("r3 begins build b2").says("not mild: injectors changes").says("rideloop rescale");
     assert!(bench.read("builds.yaml").contains("changed: [injectors, silencer]"));
     let before = cells(&bench.read("maps/main/fuel.csv"));
     let snapshot = bench.snapshot();
-    bench.on_bike(&["rescale"]).exits(0).says("times 0.8000").says("Dry run").says("gets 20.0 % less");
+    bench.on_bike(&["rescale"]).exits(0).says("times 0.6006").says("Dry run").says("gets 39.9 % less");
     assert!(bench.snapshot() == snapshot, "the dry run wrote something");
     let json = [&["--json"], &write[..]].concat();
     let done = bench.on_bike(&json).exits(0).json();
     assert_eq!(
         (&done["slots"][0]["from_revision"], &done["slots"][0]["rescaling"]["factor"]),
-        (&"r2".into(), &0.8.into())
+        (&"r2".into(), &0.600_601.into())
     );
     assert_eq!(done["change"]["revision"], "r4");
+    // Far beyond what one revision or one build may change of itself.
+    let aside = done["change"]["despite"].to_string();
+    assert!(aside.contains("high_load_lean") && aside.contains("distance"), "{aside}");
     let after = cells(&bench.read("maps/main/fuel.csv"));
     for (before, after) in before.iter().zip(&after) {
-        assert!((before * 0.8 - after).abs() < 0.005 + 1e-9, "{before} became {after}");
+        assert!((before * 0.600_601 - after).abs() < 0.005 + 1e-9, "{before} became {after}");
     }
     bench.assert_whole();
     bench.assert_fits();
@@ -94,6 +98,8 @@ fn small_revisions_between_hide_no_hardware_and_nothing_is_scaled_twice() {
     // The roll back to before the scaling brings the tables of the old injectors, and that is told.
     bench.on_bike(&["rollback", "r3", "--why", "back"]).exits(0);
     bench.on_bike(&[]).exits(0).says("every cell is off by 25.0 %");
+    // From there it is not scaled twice, so that the limits stand aside again.
+    bench.on_bike(&["rescale", "--write", "--why", "now"]).exits(0).says("stand aside");
 }
 
 #[test]
@@ -167,6 +173,17 @@ fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
     assert_eq!(bench.read("maps/main/fuel.csv"), "rpm/throttle_pct,2,100\n1000,0.81,3.24\n9000,1.22,8.11\n");
     assert!(bench.read("builds.yaml").contains("changed: [bore, cams]"));
     bench.on_bike(&["check"]).exits(0).says("0 problems");
+    let two = ["--injectors", "4", "--stock-injectors"];
+    let said = |count: &str| {
+        let dir = format!("with-{count}");
+        let words = format!("new {dir} --fuel-table pulse_width_ms --injector-cc-min 200 --stock stock.csv");
+        let words = words.split(' ').chain(two).chain([count]).collect::<Vec<_>>();
+        bench.rideloop(&words)
+    };
+    let said_two = said("2").exits(0).says("stock.csv times 0.500");
+    assert!(!said_two.out.contains("number of injectors"), "{}", said_two.out);
+    said("1").exits(1).says("is believed").says("nothing was written");
+    assert!(!bench.home().join("with-1").exists());
 }
 
 #[test]
@@ -278,6 +295,8 @@ fn a_device_that_biases_the_air_temperature_is_a_build_and_stays_one_until_it_is
     assert_eq!(builds.matches("air_temp_bias_c: -10").count(), 2, "{builds}");
     let json = bench.on_bike(&["--json", "build", "add", "new chain"]).exits(0).json();
     assert!(json["air_temp_bias"].is_null());
+    bench.write("builds.yaml", bench.read("builds.yaml").replacen("bias_c: -10", "bias_c: -8", 1));
+    add(&["fork oil"]).exits(0).says("builds.yaml changed").says("air_temp_bias_c -10 → -8");
 }
 
 #[test]

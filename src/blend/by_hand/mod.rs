@@ -19,7 +19,7 @@ pub use leaning::Ridden;
 pub use looser::looser;
 
 use super::{Blending, Refusal};
-use crate::bike::{Controller, Mixture, SlotTables, TableRole};
+use crate::bike::{Controller, Mixture, SlotTables, TableRole, is_further_out};
 use crate::table::Table;
 use crate::units;
 use points::{Point, compare, delivered, fuel_amount};
@@ -234,11 +234,8 @@ impl Found<'_> {
             if old_lock && input.after.lock_of(point.rpm, point.load).is_some() {
                 self.object(HandGuard::Locked, role, point);
             }
-            // A cell that lies outside already may come nearer.
-            for (guard, [low, high]) in &ranges {
-                let further_out = (point.after < low - SLACK && point.after < point.before)
-                    || (point.after > high + SLACK && point.after > point.before);
-                if further_out {
+            for (guard, range) in &ranges {
+                if is_further_out(*range, Some(point.before), point.after) {
                     self.object(*guard, role, point);
                 }
             }
