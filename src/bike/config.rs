@@ -294,6 +294,9 @@ pub enum FuelTableKind {
 }
 
 impl FuelTableKind {
+    /// What a map can be that an engine runs on by itself.
+    pub const OF_STOCK: &'static [Self] = &[Self::VePct, Self::PulseWidthMs];
+
     /// The name in files.
     pub fn name(self) -> &'static str {
         match self {

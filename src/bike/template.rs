@@ -285,24 +285,33 @@ impl Template {
                 stock.values.iter().map(|value| resolution.snap(kind.cell(kind.amount(*value) * factor)));
             return Table { values: values.collect(), resolution, ..stock.clone() };
         }
-        let at_rail = injector::flow_at_pressure(self.injector_cc_min(), RATED_KPA, self.rail_kpa);
-        let flow = injector::mass_flow_g_s(at_rail, fuel::TYPICAL_FUEL_KG_M3) * self.injectors_a_cylinder();
-        self.table(self.resolution(), |rpm, load| {
-            let ve = self.ve(rpm, load);
-            match self.fuel_table {
-                FuelTableKind::VePct => ve * 100.0,
-                FuelTableKind::PulseWidthMs => {
-                    let against_ambient = match self.load {
-                        LoadAxis::ThrottlePct => ve,
-                        LoadAxis::MapKpa => ve * load / air::REFERENCE_KPA,
-                    };
-                    let fuel_g = self.fuel_g(against_ambient, self.wanted_lambda(load));
-                    injector::effective_pulse_ms(fuel_g, flow)
-                }
-                // Of a trim nothing, where the engine is as the stock map knows it.
-                FuelTableKind::TrimPct => FuelTableKind::TrimPct.cell(factor),
-            }
+        self.table(self.resolution(), |rpm, load| match kind {
+            // Of a trim nothing, where the engine is as the stock map knows it.
+            FuelTableKind::TrimPct => FuelTableKind::TrimPct.cell(factor),
+            FuelTableKind::VePct | FuelTableKind::PulseWidthMs => self.fuel_cell(kind, rpm, load),
         })
+    }
+
+    /// What a cell of a map needs by the engine data, unrounded; of a trim nothing.
+    ///
+    /// Units: 1/min, that of the load axis; that of the kind of table.
+    pub(super) fn fuel_cell(&self, kind: FuelTableKind, rpm: f64, load: f64) -> f64 {
+        let ve = self.ve(rpm, load);
+        match kind {
+            FuelTableKind::VePct => ve * 100.0,
+            FuelTableKind::PulseWidthMs => {
+                let against_ambient = match self.load {
+                    LoadAxis::ThrottlePct => ve,
+                    LoadAxis::MapKpa => ve * load / air::REFERENCE_KPA,
+                };
+                let at_rail = injector::flow_at_pressure(self.injector_cc_min(), RATED_KPA, self.rail_kpa);
+                let flow =
+                    injector::mass_flow_g_s(at_rail, fuel::TYPICAL_FUEL_KG_M3) * self.injectors_a_cylinder();
+                let fuel_g = self.fuel_g(against_ambient, self.wanted_lambda(load));
+                injector::effective_pulse_ms(fuel_g, flow)
+            }
+            FuelTableKind::TrimPct => 0.0,
+        }
     }
 
     /// The base mixture table: stoichiometric at idle and cruise, rich for power.

@@ -267,6 +267,7 @@ pub(super) fn carry_out(
         report.slots.clone_from(&bike.folder.bike.slots);
     }
     report.cautions.extend(bike.other_meaning()?);
+    report.cautions.extend(bike.stock_changes()?);
     report.cautions.dedup();
     report.notes.extend(taken_along(&bike, &work)?);
     let looser = looser(&plan.blending, &usual.blending, &bike.folder.bike.controller);

@@ -7,7 +7,8 @@ use super::open::OpenBike;
 use super::recall::damage_note;
 use super::rides::{RideStanding, StandingReason};
 use crate::bike::{
-    Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, WorkTree, fuel_path, mixture_path,
+    Bike, BikeFolder, FileSource, PIPELINES_FOLDER, SlotTables, StockInQuestion, WorkTree, fuel_path,
+    mixture_path, read_stock, stock_path,
 };
 use crate::blend::Blending;
 use crate::cache::{Cache, FileHashes};
@@ -160,6 +161,7 @@ pub fn check(root: &Path, cache: Option<&Path>) -> Result<CheckReport, Operation
             }
             bike.look_at_mixture_plans(&mut found, &mut warnings);
             look_at_settings(bike, &mut warnings);
+            look_at_stock_maps(bike, &mut found, &mut warnings);
         }
         Err(OperationError::Problems(problems)) => found.extend(problems.0.clone()),
         Err(error) => found.push(Problem::in_file(".git", error.to_string())),
@@ -275,6 +277,20 @@ fn look_at_settings(bike: &OpenBike, warnings: &mut Vec<String>) {
     let register_lacks = bike.folder.work_tree().bytes(crate::bike::REGISTER_FILE).is_ok_and(|b| b.is_none());
     if register_lacks && bike.revisions.len() > 1 {
         warnings.push("rides.yaml is missing; rides could be counted twice".to_owned());
+    }
+}
+
+/// Stock maps that the engine data speak against, or that changed below rides that count.
+fn look_at_stock_maps(bike: &OpenBike, found: &mut Vec<Problem>, warnings: &mut Vec<String>) {
+    for slot in &bike.folder.bike.slots {
+        // One that cannot be read keeps the folder from being opened.
+        let Ok(Some(stock)) = read_stock(slot, &bike.folder.bike, &bike.folder.work_tree()) else { continue };
+        let doubts = StockInQuestion::below_trims(&stock, &bike.folder.bike).doubts();
+        warnings.extend(doubts.into_iter().map(|doubt| format!("{}: {doubt}", stock_path(slot))));
+    }
+    match bike.stock_changes() {
+        Ok(changes) => warnings.extend(changes),
+        Err(error) => found.push(Problem::in_file(".git", error.to_string())),
     }
 }
 

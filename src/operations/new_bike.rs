@@ -8,10 +8,11 @@ use super::error::OperationError;
 use super::start::new_from_files;
 use crate::bike::{
     AirTaken, ChangesJudged, EngineData, FuelTableKind, InjectorData, RATED_KPA, Rescaling, STOCK_CELLS,
-    StockMap, Template, is_further_out, judge_changes, read_regular,
+    StockInQuestion, StockMap, Template, is_further_out, judge_changes, read_regular,
 };
 use crate::ledger::Moment;
 use crate::physics::fuel;
+use crate::problem::{Problem, Problems};
 use crate::table::{self, ImportExpectation, Resolution, Rows, Table};
 use crate::units;
 use schemars::JsonSchema;
@@ -192,7 +193,31 @@ fn stock_map(
     let count = told.injectors.unwrap_or_else(as_new);
     let injectors = Some(InjectorData { count, flow_cc_min, rated_kpa: RATED_KPA, rail_kpa });
     let air = if told.same_air { AirTaken::Same } else { AirTaken::Alike };
-    Ok(Some(StockMap { table, made_for: EngineData { displacement_cc, injectors, stoich_afr, fuel }, air }))
+    let made_for = EngineData { displacement_cc, injectors, stoich_afr, fuel };
+    if let (Some(table), Some(file)) = (&table, &told.file) {
+        refuse_doubtful(template, table, &made_for, file)?;
+    }
+    Ok(Some(StockMap { table, made_for, air }))
+}
+
+/// Refuses a table that can hardly be the stock engine's fuel, before a bike is ridden with it.
+fn refuse_doubtful(
+    template: &Template,
+    table: &Table,
+    made_for: &EngineData,
+    file: &Path,
+) -> Result<(), OperationError> {
+    let kind = [template.fuel_table];
+    let kinds: &[FuelTableKind] =
+        if template.fuel_table == FuelTableKind::TrimPct { FuelTableKind::OF_STOCK } else { &kind };
+    let doubts = StockInQuestion::of_engine(table, kinds, made_for, template).doubts();
+    let problem = |doubt: String| {
+        Problem::in_file(file, format!("this cannot be the stock map: {doubt}")).with_hint(
+            "nothing was written; put the file right, or say with --fuel-table and --stock-… what it is for; \
+             without --stock the map is computed",
+        )
+    };
+    Ok(Problems(doubts.into_iter().map(problem).collect()).into_result()?)
 }
 
 fn read_stock(

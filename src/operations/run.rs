@@ -285,6 +285,7 @@ pub(super) fn run_among(
     usable.sort_by_key(|ride| ride.is_new);
     report.notes.extend(notes);
     report.notes.extend(bike.other_meaning()?);
+    report.notes.extend(bike.stock_changes()?);
     report.notes.extend(bike.taken_along(&[])?);
     let ridden = ridden_tables(&bike, &slot, &mut usable, &mut report);
     let today = bike.today(&slot);

@@ -40,7 +40,7 @@ pub struct Status {
     pub interrupted: Option<String>,
     /// What a run would refuse for.
     pub blocked: Vec<String>,
-    /// What the newest tables bring near a limit.
+    /// What the newest tables bring near a limit, and stock maps that changed below them.
     pub notes: Vec<String>,
     /// What to do next.
     pub next: Vec<String>,
@@ -155,14 +155,16 @@ fn to_correct(bike: &OpenBike, found: &[FoundRide]) -> Vec<SlotToCorrect> {
     others.filter(|slot| !slot.rides.is_empty()).collect()
 }
 
-/// What is worth knowing of the newest tables, slot by slot.
+/// What is worth knowing of the newest tables, slot by slot, and of the stock maps below them.
 fn notes(bike: &OpenBike) -> Vec<String> {
     let slots = &bike.folder.bike.slots;
+    // What keeps them from being read is told by what a run would refuse for.
+    let changed = bike.stock_changes().unwrap_or_default();
     let of_slot = |slot: &String| {
         let note = near_limit(&bike.folder.bike, bike.today(slot))?;
         Some(if slots.len() > 1 { format!("{slot}: {note}") } else { note })
     };
-    slots.iter().filter_map(of_slot).collect()
+    slots.iter().filter_map(of_slot).chain(changed).collect()
 }
 
 fn next_steps(bike: &OpenBike, new_rides: usize, interrupted: Option<&str>, blocked: bool) -> Vec<String> {

@@ -8,10 +8,15 @@ use super::error::OperationError;
 use super::open::OpenBike;
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, Bike, Breathing, Build, Builds, Density, FileSource, Mixture, is_stock_path,
+    read_stock, stock_path,
 };
+use crate::table::Table;
 use crate::units;
 use serde::Serialize;
 use std::path::Path;
+
+/// Less than this changes no ride's meaning, %.
+const LEAST_CHANGE_PCT: f64 = 0.05;
 
 impl OpenBike {
     /// A note that names the settings files which a change takes along, but for those
@@ -45,6 +50,51 @@ impl OpenBike {
         found.extend(builds.iter().flat_map(|then| bias_changes(then, &self.folder.builds)));
         Ok(found)
     }
+
+    /// Stock maps that are others than in the newest revision while rides of the build count on them;
+    /// none where the build is unridden, since then it may well be what the build brought.
+    ///
+    /// # Errors
+    /// When the newest revision or a stock map cannot be read.
+    pub(super) fn stock_changes(&self) -> Result<Vec<String>, OperationError> {
+        let build = self.folder.builds.current();
+        let is_ridden = self.register.rides().iter().any(|ride| ride.build == build);
+        let Some(newest) = self.newest().filter(|_| is_ridden) else { return Ok(Vec::new()) };
+        let (then, files) = self.bike_at(&newest.commit)?;
+        let work_tree = self.folder.work_tree();
+        let mut found = Vec::new();
+        for slot in &self.folder.bike.slots {
+            // Below no trims there was no map to count on.
+            let Ok(Some(was)) = read_stock(slot, &then, &files) else { continue };
+            let is = read_stock(slot, &self.folder.bike, &work_tree)?;
+            found.extend(stock_change(slot, &was, is.as_ref()));
+        }
+        Ok(found)
+    }
+}
+
+fn stock_change(slot: &str, was: &Table, is: Option<&Table>) -> Option<String> {
+    let path = stock_path(slot);
+    let meaning = "rides before and after it count as made on one stock map; if the controller got another one, \
+                   begin a new build with `rideloop build add`; if only the file was put right, run on";
+    let Some(is) = is else {
+        return Some(format!("{path} is gone: what stock and module give together is not known any more"));
+    };
+    let points = (0..was.values.len()).map(|cell| (was.grid.point(cell), was.values[cell]));
+    // Without fuel before there is no ratio.
+    let changes: Vec<f64> = points
+        .filter(|(_, was)| *was > 0.0)
+        .map(|((rpm, load), was)| units::change_pct(was, is.at(rpm, load)))
+        .filter(|change| change.abs() >= LEAST_CHANGE_PCT)
+        .collect();
+    let (least, most) = changes.iter().fold((f64::MAX, f64::MIN), |(l, m), c| (l.min(*c), m.max(*c)));
+    (!changes.is_empty()).then(|| {
+        let range = match units::signed(least, 1) == units::signed(most, 1) {
+            true => format!("by {} %", units::signed(least, 1)),
+            false => format!("by {} to {} %", units::signed(least, 1), units::signed(most, 1)),
+        };
+        format!("{path} changed: {} {range}: {meaning}", units::counted(changes.len(), "cell"))
+    })
 }
 
 /// Builds whose air-temperature device is said to have been another.

@@ -42,10 +42,20 @@ impl Said {
 
     /// Asserts that a text stands in what was said, however its lines are broken.
     pub fn says(self, text: &str) -> Self {
+        assert!(self.said(text), "no `{text}` in {self:#?}");
+        self
+    }
+
+    /// Asserts that a text stands nowhere in what was said.
+    pub fn never_says(self, text: &str) -> Self {
+        assert!(!self.said(text), "`{text}` in {self:#?}");
+        self
+    }
+
+    fn said(&self, text: &str) -> bool {
         let flat = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
         let stands_in = |said: &str| said.contains(text) || flat(said).contains(&flat(text));
-        assert!(stands_in(&self.out) || stands_in(&self.err), "no `{text}` in {self:#?}");
-        self
+        stands_in(&self.out) || stands_in(&self.err)
     }
 }
 

@@ -158,6 +158,11 @@ fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
         ("rpm/throttle_pct,2,100\n1000,1,70\n2000,1,2\n", "must be between 0 and 60"),
         ("rpm/throttle_pct,2,100\n1000,1,-1\n2000,1,2\n", "must be between 0 and 60"),
         ("rpm/throttle_pct,2,2\n1000,1,1\n2000,1,2\n", "axis"),
+        ("rpm/throttle_pct,1000,9000\n2,1,1.5\n100,4,10\n", "the axes look exchanged"),
+        ("rpm/throttle_pct,0.02,1\n1000,1,4\n9000,1.5,10\n", "a throttle opening in % is wanted"),
+        ("rpm/throttle_pct,2,100\n1000,18,70\n9000,9,90\n", "must be between 0 and 60"),
+        ("rpm/throttle_pct,2,100\n1000,8,52\n9000,9,58\n", "would suit a table of ve_pct"),
+        ("rpm/throttle_pct,2,50,100\n1000,1,3,4\n5000,1,0,9\n9000,1.5,6,10\n", "0 at 5000 1/min, 50 %"),
     ] {
         stock(text);
         new(&pulse).exits(1).says(why);
@@ -273,6 +278,17 @@ fn a_run_says_where_the_module_can_add_no_more() {
         notes.contains("the module's end of") && notes.contains("the stock map, the injectors"),
         "{notes}"
     );
+    // Another map in the controller is another engine to the rides before it.
+    bench.on_bike(&["run", "--pipeline", "first-ride"]).exits(0);
+    bench.on_bike(&[]).exits(0).never_says("stock.csv changed");
+    bench.write("maps/main/stock.csv", "rpm/throttle_pct,1,100\n1000,1.0,5.5\n9000,1.5,0.4\n");
+    let change = "maps/main/stock.csv changed: 2 cells by -96.0 to +10.0 %";
+    bench.on_bike(&[]).exits(0).says(change).says("begin a new build");
+    bench.on_bike(&["check"]).says(change).says("maps/main/stock.csv: as ve_pct it holds");
+    bench.simulate(7, 12);
+    bench.on_bike(&["run", "--dry-run"]).says(change);
+    bench.on_bike(&["build", "add", "another map in the controller"]).exits(0).never_says(change);
+    bench.on_bike(&[]).exits(0).never_says("stock.csv changed");
 }
 
 #[test]
