@@ -2,7 +2,9 @@
 
 use super::outcome::Exit;
 use super::{Context, Result};
-use crate::operations::calc::quantity::{AREA, MASS, NUMBER, PRESSURE, Quantity, SHARE, SPEED, TEMPERATURE};
+use crate::operations::calc::quantity::{
+    AREA, HUMIDITY, MASS, NUMBER, PRESSURE, Quantity, SHARE, SPEED, TEMPERATURE,
+};
 use crate::operations::power::{Given, VehicleGiven};
 use crate::operations::{self, PowerRequest};
 use crate::power::{Correction, PullRules};
@@ -20,7 +22,7 @@ use std::path::PathBuf;
                   rideloop power dyno/before.csv dyno/after.csv\n\n\
                   A pull is full throttle in one gear over a wide span of engine speed; its power is that of \
                   tyres, air, slope and inertia, at the wheel. A sheet has titles such as `rpm` and `Wheel power \
-                  [kW]` or `torque_nm`.\n\nBehind a number, ±5 or +-5 says how far it may be off (two in three \
+                  [kW]` or `torque_nm`; rows that no pull makes are dropped and told.\n\nBehind a number, ±5 or +-5 says how far it may be off (two in three \
                   times); without it what is usual is taken and shown. `chassis` in bike.yaml saves the flags. \
                   A correction is for full throttle only.\n\nA public road is no place to measure: a closed road \
                   or a dyno, straps, hands off the hot exhaust; local law goes before all of this."
@@ -70,7 +72,7 @@ pub(super) struct How {
     #[arg(long, value_name = "KPA", value_parser = given(&PRESSURE, [50.0, 110.0]), allow_hyphen_values = true, help_heading = DAY)]
     pressure_kpa: Option<Given>,
     /// Humidity of the air, % [without it from the file, or 50±25].
-    #[arg(long, value_name = "PCT", value_parser = given(&SHARE, [0.0, 100.0]), allow_hyphen_values = true, help_heading = DAY)]
+    #[arg(long, value_name = "PCT", value_parser = given(&HUMIDITY, [0.0, 100.0]), allow_hyphen_values = true, help_heading = DAY)]
     humidity_pct: Option<Given>,
     /// Bring the power to the air of a standard.
     #[arg(long, value_name = "STANDARD", default_value = "none")]

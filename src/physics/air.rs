@@ -1,6 +1,6 @@
 //! Air: density and what a cylinder traps of it.
 
-use crate::units::kelvin;
+use crate::units::{kelvin, plain};
 
 /// Specific gas constant of dry air, J/(kg K). Source: ISO 2533 (287.05287), rounded.
 pub const R_AIR: f64 = 287.05;
@@ -32,6 +32,26 @@ pub fn dry_density(pressure_kpa: f64, temp_c: f64) -> f64 {
 /// The Magnus form of WMO (611.2 Pa, 17.62, 243.12 °C), for −45 to 60 °C.
 pub fn vapour_pa(temp_c: f64, humidity: f64) -> f64 {
     humidity * 611.2 * (17.62 * temp_c / (243.12 + temp_c)).exp()
+}
+
+/// Relative humidity below which no air on the road is, %. Common practice, no source: deserts
+/// reach a few percent.
+const DRIEST_PCT: f64 = 2.0;
+
+/// A question where a relative humidity is one that no air has: most likely a share in place of
+/// percent. 0 stands for dry air, with which sums are made.
+///
+/// Units: % in.
+pub fn doubtful_humidity(humidity_pct: f64) -> Option<String> {
+    if humidity_pct <= 0.0 || humidity_pct >= DRIEST_PCT {
+        return None;
+    }
+    let said = plain(humidity_pct);
+    let meant = match humidity_pct <= 1.0 {
+        true => format!("did you mean {}? ", plain((humidity_pct * 100.0 * 1e6).round() / 1e6)),
+        false => String::new(),
+    };
+    Some(format!("{said} % is drier than any air; {meant}(0 is dry air, 100 saturated)"))
 }
 
 /// Density of moist air.
@@ -130,6 +150,16 @@ pub fn engine_flow_kg_s(air_g: f64, cylinders: u32, strokes: u32, rpm: f64) -> f
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_humidity_that_no_air_has_is_asked_about() {
+        assert_eq!(doubtful_humidity(0.0), None);
+        assert_eq!(doubtful_humidity(50.0), None);
+        let said = doubtful_humidity(0.55).expect("a share");
+        assert_eq!(said, "0.55 % is drier than any air; did you mean 55? (0 is dry air, 100 saturated)");
+        assert!(doubtful_humidity(1.0).expect("a share").contains("did you mean 100?"));
+        assert!(!doubtful_humidity(1.5).expect("too dry").contains("mean"));
+    }
 
     #[test]
     fn thinner_air_needs_a_richer_reference_value() {

@@ -6,6 +6,8 @@ use std::f64::consts::{PI, TAU};
 const MM3_PER_CC: f64 = 1000.0;
 /// Millimetres in a metre.
 const MM_PER_M: f64 = 1000.0;
+/// kPa of one joule in a cubic centimetre.
+const J_PER_CC_KPA: f64 = 1000.0;
 /// Seconds in a minute.
 const S_PER_MIN: f64 = 60.0;
 
@@ -39,6 +41,17 @@ pub fn clearance_cc(cylinder_cc: f64, ratio: f64) -> f64 {
     cylinder_cc / (ratio - 1.0)
 }
 
+/// Mean effective pressure of a torque: the work of a cycle over the displacement.
+///
+/// Units: N m, cm³ of all cylinders and strokes of a cycle in, kPa out.
+///
+/// # Source
+/// The definition: work of a cycle = torque · angle of a cycle.
+pub fn mean_effective_kpa(torque_nm: f64, displacement_cc: f64, strokes: u32) -> f64 {
+    let turns = f64::from(strokes) / 2.0;
+    torque_nm * TAU * turns / displacement_cc * J_PER_CC_KPA
+}
+
 /// Mean speed of the piston: two strokes a turn.
 ///
 /// Units: mm and 1/min in, m/s out.
@@ -65,6 +78,13 @@ pub fn peak_piston_acceleration_m_s2(stroke_mm: f64, rod_mm: f64, rpm: f64) -> f
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn mean_effective_pressure_is_the_work_over_the_volume() {
+        // 63.66 N m over two turns are 800 J; in 800 cm³ that is 1 J/cm³, 1000 kPa.
+        let kpa = mean_effective_kpa(800.0 / (4.0 * PI), 800.0, 4);
+        assert!((kpa - 1000.0).abs() < 1e-9, "{kpa}");
+    }
 
     #[test]
     fn compression_and_clearance_are_each_other_s_inverse() {

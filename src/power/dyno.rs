@@ -35,6 +35,11 @@ pub fn of_sheet(
 ) -> Curve {
     let mut sorted: Vec<(f64, f64)> = rows.iter().map(|(rpm, kw)| (*rpm, torque_nm(*kw, *rpm))).collect();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Of rows of the same speed, as several coarse runs have, none goes before the others.
+    let sorted: Vec<(f64, f64)> = sorted
+        .chunk_by(|a, b| a.0 == b.0)
+        .map(|same| (same[0].0, same.iter().map(|row| row.1).sum::<f64>() / same.len() as f64))
+        .collect();
     let mut curve = Curve::default();
     let (Some(first), Some(last)) = (sorted.first(), sorted.last()) else { return curve };
     let factor = conditions.factor();
@@ -113,6 +118,13 @@ mod tests {
                 assert!((torque_nm(point.kw, point.rpm) - 60.0).abs() < 1e-9, "{step}: {point:?}");
             }
         }
+        // Two coarse runs: neither goes before the other.
+        let runs: Vec<(f64, f64)> = [3000.0, 3500.0, 4000.0]
+            .into_iter()
+            .flat_map(|rpm| [(rpm, power_kw(50.0, rpm)), (rpm, power_kw(70.0, rpm))])
+            .collect();
+        let curve = of_sheet(&runs, DynoTrust::default(), air, &conditions, 250.0);
+        assert!(curve.points.iter().all(|p| (torque_nm(p.kw, p.rpm) - 60.0).abs() < 1e-9), "{curve:?}");
         assert!(of_sheet(&sheet(2500), DynoTrust::default(), air, &conditions, 250.0).points.len() < 5);
     }
 }

@@ -82,7 +82,7 @@ fn bad_numbers_end_with_what_is_allowed_and_what_to_do() {
         ("air-density --pressure-kpa -98 --air-temp-c 20", 2, "must be 30 to 110 kPa, got -98"),
         ("air-density --pressure-kpa 14.2 --air-temp-c 20", 2, "not reduced to sea level"),
         ("air-density --pressure-kpa 98 --air-temp-c 75", 2, "write °F behind the number"),
-        ("air-density --pressure-kpa 98 --air-temp-c 20 --humidity-pct 0.5", 2, "0.5fraction"),
+        ("air-density --pressure-kpa 98 --air-temp-c 20 --humidity-pct 0.5", 2, "did you mean 50?"),
         ("air-density --pressure-kpa 98 --air-temp-c 20 --humidity-pct 50fraction", 2, "which is 5000"),
         ("air-density --pressure-kpa nan --air-temp-c 20", 2, "`nan` is not a number"),
         ("air-density --pressure-kpa inf --air-temp-c 20", 2, "`inf` is not a number"),

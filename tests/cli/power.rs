@@ -36,6 +36,49 @@ fn before_and_after_on_a_dyno_are_drawn_compared_and_told_with_their_uncertainty
 }
 
 #[test]
+fn rows_that_no_pull_makes_are_told_with_their_place_and_too_many_refuse_the_sheet() {
+    let bench = Bench::with_bike();
+    let good = "rpm,torque_nm,power_kw\n4000,50,20.9\n4500,51,24.0\n5000,52,27.2\n5500,52,29.9\n6000,51,32.0\n\
+                6500,50,34.0\n7000,49,35.9\n";
+    let peak = |text: &str| {
+        bench.write("my sheet.csv", text);
+        let json = bench.on_bike(&["--json", "power", "my sheet.csv"]).exits(0).json();
+        (json["curves"][0]["peak"]["power_kw"].as_f64().expect("a power"), json["curves"][0].clone())
+    };
+    let (honest_kw, curve) = peak(good);
+    assert_eq!(curve["unused"], serde_json::json!({}));
+    // A spike, a row that drags and a standing engine change nothing.
+    let bad = good.replace("5500,52,29.9", "5500,52,299\n5600,-3,-1.8\n0,52,30");
+    let (kw, curve) = peak(&bad);
+    assert_eq!(kw, honest_kw);
+    assert_eq!(curve["unused"], serde_json::json!({ "impossible": 1, "not_pulling": 1, "wild": 1 }));
+    let notes = curve["notes"].to_string();
+    for place in ["line 5, column 3: `299`", "line 6, column 3: `-1.8`", "line 7, column 1: `0`"] {
+        assert!(notes.contains(place), "{place}: {notes}");
+    }
+    // A unit slip in the other column is told, and a torque that 700 cc do not make.
+    let (_, curve) = peak(
+        &good
+            .replace(",50,", ",36.9,")
+            .replace(",51,", ",37.6,")
+            .replace(",52,", ",38.4,")
+            .replace(",49,", ",36.1,"),
+    );
+    assert!(curve["notes"].to_string().contains("the torque is in lb-ft, not in Nm"), "{}", curve["notes"]);
+    let (_, curve) = peak("rpm,torque_nm\n4000,250\n5000,260\n6000,250\n");
+    assert!(curve["notes"].to_string().contains("mean effective pressure"), "{}", curve["notes"]);
+    bench.write("my sheet.csv", &good.replace(",2", ",-2"));
+    let said = bench.on_bike(&["power", "my sheet.csv"]).exits(1);
+    assert!(
+        said.err.contains("3 of 7 rows cannot be of a pull") || said.err.contains("4 of 7 rows"),
+        "{}",
+        said.err
+    );
+    let said = bench.on_bike(&["power", "--humidity-pct", "0.5", "my sheet.csv"]).exits(2);
+    assert!(said.err.contains("did you mean 50?"), "{}", said.err);
+}
+
+#[test]
 fn numbers_that_cannot_be_and_rides_without_a_pull_end_with_what_to_do() {
     let bench = Bench::with_bike();
     for (flag, value) in [

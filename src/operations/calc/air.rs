@@ -1,7 +1,7 @@
 //! Air, and a reading of its temperature that lies.
 
 use super::input::{Given, Input};
-use super::quantity::{HEIGHT, NUMBER, PRESSURE, RESISTANCE, SHARE, TEMPERATURE, TEMPERATURE_STEP};
+use super::quantity::{HEIGHT, HUMIDITY, NUMBER, PRESSURE, RESISTANCE, TEMPERATURE, TEMPERATURE_STEP};
 use super::{Figure, Impossible, Sum, Worked, figure};
 use crate::physics::air::{
     REFERENCE_KPA, REFERENCE_TEMP_C, density_altitude_m, dry_density, enrichment_by_bias_pct, moist_density,
@@ -24,8 +24,7 @@ pub(super) const AIR_TEMP_C: Input =
         .beware("write °F behind the number: 75F");
 /// Humidity of the air.
 pub(super) const HUMIDITY_PCT: Input =
-    Input::number("humidity_pct", &SHARE, [1.0, 100.0], "relative humidity in %; 0 is dry air")
-        .or_zero()
+    Input::number("humidity_pct", &HUMIDITY, [0.0, 100.0], "relative humidity in %; 0 is dry air")
         .or("0")
         .beware("50 is half saturated; a fraction is written 0.5fraction");
 const ALTITUDE_M: Input =

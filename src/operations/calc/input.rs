@@ -32,8 +32,6 @@ pub enum Kind {
         low: f64,
         /// The most.
         high: f64,
-        /// 0 is allowed besides the range.
-        or_zero: bool,
     },
     /// A whole number within a range.
     Whole {
@@ -58,7 +56,7 @@ impl Input {
         range: [f64; 2],
         about: &'static str,
     ) -> Self {
-        let kind = Kind::Number { quantity, low: range[0], high: range[1], or_zero: false };
+        let kind = Kind::Number { quantity, low: range[0], high: range[1] };
         Self::new(name, kind, about)
     }
 
@@ -82,16 +80,6 @@ impl Input {
         Self { beware, ..self }
     }
 
-    /// The same with 0 allowed besides the range.
-    pub const fn or_zero(self) -> Self {
-        match self.kind {
-            Kind::Number { quantity, low, high, .. } => {
-                Self { kind: Kind::Number { quantity, low, high, or_zero: true }, ..self }
-            }
-            _ => self,
-        }
-    }
-
     /// The flag, without its dashes.
     pub fn flag(&self) -> String {
         self.name.replace('_', "-")
@@ -100,13 +88,12 @@ impl Input {
     /// What is allowed, in words.
     pub fn allowed(&self) -> String {
         match self.kind {
-            Kind::Number { quantity, low, high, or_zero } => {
+            Kind::Number { quantity, low, high } => {
                 let unit = match quantity.native() {
                     "" | ":1" => String::new(),
                     unit => format!(" {unit}"),
                 };
-                let zero = if or_zero { "0, or " } else { "" };
-                format!("{zero}{low} to {high}{unit}")
+                format!("{low} to {high}{unit}")
             }
             Kind::Whole { low, high } => format!("{low} to {high}"),
             Kind::Choice(words) => words.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or "),
@@ -121,10 +108,9 @@ impl Input {
     /// Words on what was found, what is allowed and what to do.
     pub fn read(&self, text: &str) -> Result<Read, String> {
         let value = match self.kind {
-            Kind::Number { quantity, low, high, or_zero } => {
+            Kind::Number { quantity, low, high } => {
                 let value = quantity.read(text)?;
-                let allowed = (low..=high).contains(&value) || (or_zero && value == 0.0);
-                if !allowed {
+                if !(low..=high).contains(&value) {
                     let bare = text.trim().parse::<f64>().is_ok();
                     let same = if bare {
                         String::new()
@@ -275,7 +261,7 @@ fn dead_times(text: &str) -> Result<Vec<(f64, f64)>, String> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::quantity::{PRESSURE, SHARE};
+    use super::super::quantity::{HUMIDITY, PRESSURE};
     use super::*;
 
     #[test]
@@ -287,8 +273,9 @@ mod tests {
             pressure.read("2 bar").expect_err("high"),
             "must be 30 to 110 kPa, got 2 bar, which is 200; not gauge"
         );
-        let humidity = Input::number("humidity_pct", &SHARE, [1.0, 100.0], "").or_zero();
-        assert!(humidity.read("0").is_ok() && humidity.read("0.5").is_err());
+        let humidity = Input::number("humidity_pct", &HUMIDITY, [0.0, 100.0], "");
+        assert!(humidity.read("0").is_ok());
+        assert!(humidity.read("0.5").expect_err("a share").contains("did you mean 50?"));
         assert!(humidity.read("0.5 fraction").is_ok());
     }
 

@@ -4,15 +4,24 @@
 //! words on why it is none. The rule: a flag's name ends with its unit, a bare number is in that
 //! unit, and another known unit of the same quantity may stand behind the number.
 
+use crate::physics::air::doubtful_humidity;
 use crate::units;
 
 /// What a number measures.
-#[derive(Debug, PartialEq)]
+#[derive(Debug)]
 pub struct Quantity {
     /// Its name in messages.
     pub name: &'static str,
     /// Its units; the first is its own, in which bare numbers are.
     pub units: &'static [Unit],
+    /// Asks about a number that was most likely meant in another unit, or of something else.
+    doubt: fn(f64) -> Option<String>,
+}
+
+impl PartialEq for Quantity {
+    fn eq(&self, other: &Self) -> bool {
+        self.name == other.name
+    }
 }
 
 /// A unit that may stand behind a number.
@@ -36,15 +45,20 @@ const fn alias(text: &'static str, also: &'static [&'static str], factor: f64) -
 }
 
 macro_rules! quantities {
-    ($($id:ident $name:literal [$($unit:expr),+ $(,)?])+) => {
+    ($($id:ident $name:literal [$($unit:expr),+ $(,)?] $(asks $doubt:expr)?;)+) => {
         $(#[doc = concat!("A ", $name, ".")]
-        pub static $id: Quantity = Quantity { name: $name, units: &[$($unit),+] };)+
+        pub static $id: Quantity =
+            Quantity { name: $name, units: &[$($unit),+], doubt: [$($doubt,)? no_doubt][0] };)+
 
         /// Every quantity, for the page of sums.
         pub fn quantities() -> Vec<&'static Quantity> {
             vec![$(&$id),+]
         }
     };
+}
+
+fn no_doubt(_: f64) -> Option<String> {
+    None
 }
 
 quantities! {
@@ -56,7 +70,7 @@ quantities! {
         unit("psi", units::KPA_PER_PSI),
         unit("inHg", units::KPA_PER_INHG),
         unit("mmHg", units::KPA_PER_MMHG),
-    ]
+    ];
     TEMPERATURE "temperature" [
         alias("C", &["°C"], 1.0),
         Unit {
@@ -66,54 +80,55 @@ quantities! {
             offset: -units::F_AT_0_C / units::F_PER_C,
         },
         Unit { text: "K", also: &[], factor: 1.0, offset: -units::ZERO_CELSIUS_K },
-    ]
+    ];
     TEMPERATURE_STEP "difference of temperatures" [
         alias("K", &["C", "°C"], 1.0),
         alias("F", &["°F"], 1.0 / units::F_PER_C),
-    ]
-    SHARE "share" [alias("%", &["pct"], 1.0), unit("fraction", 100.0)]
-    CONCENTRATION "small share" [unit("ppm", 1.0), unit("%", 1e4)]
+    ];
+    SHARE "share" [alias("%", &["pct"], 1.0), unit("fraction", 100.0)];
+    HUMIDITY "relative humidity" [alias("%", &["pct"], 1.0), unit("fraction", 100.0)] asks doubtful_humidity;
+    CONCENTRATION "small share" [unit("ppm", 1.0), unit("%", 1e4)];
     VOLUME "volume" [
         alias("cc", &["cm3", "cm³", "ml"], 1.0),
         unit("l", units::CC_PER_L),
         alias("in3", &["ci", "cuin"], units::CC_PER_IN3),
-    ]
-    LENGTH "length" [unit("mm", 1.0), unit("cm", 10.0), unit("in", units::MM_PER_IN)]
-    HEIGHT "height" [unit("m", 1.0), unit("km", 1000.0), unit("ft", units::M_PER_FT)]
-    AREA "area" [alias("m2", &["m²"], 1.0), alias("ft2", &["ft²"], units::M_PER_FT * units::M_PER_FT)]
+    ];
+    LENGTH "length" [unit("mm", 1.0), unit("cm", 10.0), unit("in", units::MM_PER_IN)];
+    HEIGHT "height" [unit("m", 1.0), unit("km", 1000.0), unit("ft", units::M_PER_FT)];
+    AREA "area" [alias("m2", &["m²"], 1.0), alias("ft2", &["ft²"], units::M_PER_FT * units::M_PER_FT)];
     FLOW "flow" [
         alias("cc/min", &["cm3/min", "ml/min"], 1.0),
         unit("l/min", units::CC_PER_L),
         unit("l/h", units::CC_PER_L / units::MIN_PER_H),
-    ]
-    DURATION "duration" [unit("ms", 1.0), alias("us", &["µs"], 1e-3), unit("s", 1e3)]
-    MASS "mass" [unit("kg", 1.0), alias("lb", &["lbs"], units::KG_PER_LB)]
+    ];
+    DURATION "duration" [unit("ms", 1.0), alias("us", &["µs"], 1e-3), unit("s", 1e3)];
+    MASS "mass" [unit("kg", 1.0), alias("lb", &["lbs"], units::KG_PER_LB)];
     DENSITY "density" [
         alias("kg/m3", &["kg/m³", "g/l"], 1.0),
         alias("g/cc", &["g/cm3", "kg/l", "g/ml"], 1000.0),
-    ]
+    ];
     SPEED "speed" [
         alias("km/h", &["kph"], 1.0),
         unit("m/s", units::KPH_PER_M_S),
         unit("mph", units::KPH_PER_MPH),
         alias("kn", &["kt"], units::KPH_PER_KNOT),
-    ]
-    ACCELERATION "acceleration" [alias("m/s2", &["m/s²"], 1.0), unit("g", units::M_S2_PER_G)]
-    ENGINE_SPEED "engine speed" [alias("rpm", &["1/min"], 1.0)]
+    ];
+    ACCELERATION "acceleration" [alias("m/s2", &["m/s²"], 1.0), unit("g", units::M_S2_PER_G)];
+    ENGINE_SPEED "engine speed" [alias("rpm", &["1/min"], 1.0)];
     POWER "power" [
         unit("kW", 1.0),
         unit("W", 1e-3),
         unit("hp", units::KW_PER_HP),
         alias("PS", &["cv"], units::KW_PER_PS),
-    ]
+    ];
     CONSUMPTION "specific consumption" [
         unit("g/kWh", 1.0),
         alias("lb/hph", &["lb/(hp*h)", "lb/hp/h"], 1000.0 * units::KG_PER_LB / units::KW_PER_HP),
-    ]
-    VOLTAGE "voltage" [unit("V", 1.0), unit("mV", 1e-3)]
-    RESISTANCE "resistance" [alias("ohm", &["Ω"], 1.0), alias("kohm", &["kΩ"], 1e3)]
-    RATIO "ratio" [unit(":1", 1.0)]
-    NUMBER "plain number" [unit("", 1.0)]
+    ];
+    VOLTAGE "voltage" [unit("V", 1.0), unit("mV", 1e-3)];
+    RESISTANCE "resistance" [alias("ohm", &["Ω"], 1.0), alias("kohm", &["kΩ"], 1e3)];
+    RATIO "ratio" [unit(":1", 1.0)];
+    NUMBER "plain number" [unit("", 1.0)];
 }
 
 impl Quantity {
@@ -131,7 +146,7 @@ impl Quantity {
     /// A number, with or without a unit, in the quantity's own one.
     ///
     /// # Errors
-    /// Words, when it is no finite number or the unit is none of this quantity.
+    /// Words, when it is no finite number, the unit is none of this quantity, or it is doubtful.
     pub fn read(&self, text: &str) -> Result<f64, String> {
         let (value, written) = split(text.trim())?;
         let unit = self.unit_of(written).ok_or_else(|| match self.known().as_str() {
@@ -142,7 +157,11 @@ impl Quantity {
             },
         })?;
         let native = value * unit.factor + unit.offset;
-        if native.is_finite() { Ok(native) } else { Err(format!("`{text}` is too large a number")) }
+        match (self.doubt)(native) {
+            _ if !native.is_finite() => Err(format!("`{text}` is too large a number")),
+            Some(doubt) => Err(doubt),
+            None => Ok(native),
+        }
     }
 
     fn unit_of(&self, written: &str) -> Option<&'static Unit> {

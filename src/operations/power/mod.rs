@@ -6,6 +6,7 @@ pub use input::{From, Given, UsedInput, VehicleGiven};
 
 use super::error::OperationError;
 use crate::bike::{BIKE_FILE, Bike, BikeFolder, FileSource, WorkTree, read_regular};
+use crate::physics::engine::mean_effective_kpa;
 use crate::power::{
     COVERAGE, Cause, Comparison, Conditions, Correction, Curve, DynoTrust, FoundPulls, Pull, PullRules,
     REASONS, Trace, Trodden, compare, find_pulls, of_pulls, of_sheet, torque_nm,
@@ -13,6 +14,7 @@ use crate::power::{
 use crate::problem::Problem;
 use crate::ride::logger::dyno_sheet::{self, DynoSheet, MeasuredAt, SHEET_REASONS};
 use crate::ride::{Channel, DOOR_REASONS, Loggers, Ride, RideError, median};
+use crate::units::{fixed, plain};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -177,7 +179,7 @@ pub fn power(root: &Path, request: &PowerRequest) -> Result<PowerReport, Operati
         } else {
             None
         };
-        let (told, curve) = match sheet {
+        let (mut told, curve) = match sheet {
             Some(sheet) => from_sheet(file, &sheet, request)?,
             None => {
                 let ride = Ride::read(file, &bytes, &loggers).map_err(|error| unusable(file, &error))?;
@@ -185,6 +187,7 @@ pub fn power(root: &Path, request: &PowerRequest) -> Result<PowerReport, Operati
                 from_ride(file, &ride, bike.as_ref(), &vehicle, request)?
             }
         };
+        told.notes.extend(bike.as_ref().and_then(|bike| beyond_the_engine(&told.points, bike)));
         curves.push(told);
         worked.push(curve);
     }
@@ -217,6 +220,27 @@ pub fn power(root: &Path, request: &PowerRequest) -> Result<PowerReport, Operati
         comparisons,
         cautions,
         notes,
+    })
+}
+
+/// Mean effective pressure above which an engine without a charger does not come, kPa. Common
+/// practice, no source: the best of racing engines reach some 1500.
+const MOST_MEAN_EFFECTIVE_KPA: f64 = 1600.0;
+
+/// Doubts a torque that no engine of this displacement makes.
+fn beyond_the_engine(points: &[PowerPoint], bike: &Bike) -> Option<String> {
+    let most_nm = points.iter().map(|point| point.torque_nm).fold(0.0, f64::max);
+    let engine = &bike.engine;
+    let kpa = mean_effective_kpa(most_nm, engine.displacement_cc, engine.strokes);
+    (kpa > MOST_MEAN_EFFECTIVE_KPA).then(|| {
+        format!(
+            "{} Nm of {} cc are a mean effective pressure of {} kPa, and without a charger no engine makes more than \
+             {MOST_MEAN_EFFECTIVE_KPA} (common practice, no source): look whether the unit is right, whether it is \
+             this bike, and whether the torque is that at engine speed, not that at the wheel behind the gears",
+            fixed(most_nm, 0),
+            plain(engine.displacement_cc),
+            fixed(kpa, 0),
+        )
     })
 }
 
@@ -265,8 +289,12 @@ fn from_sheet(
                 .to_owned(),
         );
     }
+    notes.extend(sheet.remarks.iter().cloned());
     notes.extend(
-        sheet.first_unreadable.iter().map(|at| format!("the first field that could not be read: {at}")),
+        sheet
+            .first_dropped
+            .iter()
+            .map(|(reason, place)| format!("{}: the first stands in {place}", reason_words(reason))),
     );
     let unused = &sheet.reading.dropped;
     let told = Told {
