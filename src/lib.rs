@@ -28,6 +28,7 @@
 pub mod units;
 
 pub mod problem;
+pub mod shell;
 
 pub mod revision;
 

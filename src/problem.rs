@@ -52,6 +52,16 @@ impl fmt::Display for Problem {
     }
 }
 
+/// An error of the file system in words. An unfinished file names itself in its errors, and whoever
+/// asked for it knows only the finished one, which is named elsewhere.
+pub fn io_words(error: &std::io::Error) -> String {
+    let text = error.to_string();
+    match text.split_once(" at path \"") {
+        Some((words, _)) if error.get_ref().is_some() => words.to_owned(),
+        _ => text,
+    }
+}
+
 /// Several findings reported together.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{}", list(.0))]

@@ -53,6 +53,7 @@ mod watch;
 
 use crate::ledger::Moment;
 use crate::operations::OperationError;
+use crate::shell;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use interrupt::Interrupts;
 use outcome::{CliError, Exit};
@@ -223,14 +224,11 @@ impl Context {
 
     /// How this bike is named on a command line, for advice that can be copied.
     fn command(&self) -> String {
-        let plain = |c: char| c.is_alphanumeric() || "/._-+".contains(c);
         match self.bike.to_str() {
-            Some(".") | None => "rideloop".to_owned(),
-            Some(bike) if bike.chars().all(plain) && !bike.starts_with('-') => {
-                format!("rideloop --bike {bike}")
-            }
-            // Single quotes keep a shell from reading anything into the name.
-            Some(bike) => format!("rideloop --bike='{}'", bike.replace('\'', r"'\''")),
+            Some(".") | None => NAME.to_owned(),
+            // An option's value cannot begin like an option of its own.
+            Some(bike) if bike.starts_with('-') => format!("{NAME} --bike={}", shell::word(bike)),
+            Some(bike) => format!("{NAME} --bike {}", shell::word(bike)),
         }
     }
 }

@@ -45,6 +45,12 @@ pub(super) fn make_dirs(dir: &Path) -> Result<(), LedgerError> {
 
 /// Creates a file that must not exist yet and fills it.
 pub(super) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
+    write_unfinished(path, path, bytes)
+}
+
+/// The same for a file that gets another name or goes again; errors name what it is for, which is all
+/// that a person knows of.
+pub(super) fn write_unfinished(path: &Path, meant: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
     OpenOptions::new()
         .write(true)
         .create_new(true)
@@ -53,7 +59,7 @@ pub(super) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
             file.write_all(bytes)?;
             file.sync_all()
         })
-        .map_err(|error| LedgerError::io("write", path, error))
+        .map_err(|error| LedgerError::io("write", meant, error))
 }
 
 /// Room on a disk that nobody else can take until this is dropped.
@@ -74,7 +80,7 @@ impl Drop for Room {
 pub(super) fn hold_room(folder: &Path, bytes: usize) -> Result<Room, LedgerError> {
     let room = Room(folder.join("room"));
     // No zeros: a file system may keep a row of them in no room at all.
-    write_new(&room.0, &vec![b'.'; bytes])?;
+    write_unfinished(&room.0, folder, &vec![b'.'; bytes])?;
     Ok(room)
 }
 

@@ -4,6 +4,8 @@
 //! motorcycles and may not know git. [`LedgerError::guard`] tells refusals (nothing was written, on
 //! purpose) from plain failures.
 
+use crate::problem::io_words;
+use crate::shell;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -171,10 +173,10 @@ impl LedgerError {
         let path = path.to_path_buf();
         match source.kind() {
             StorageFull | QuotaExceeded | FileTooLarge => {
-                Self::NoRoom { doing, path, why: source.to_string() }
+                Self::NoRoom { doing, path, why: io_words(&source) }
             }
             PermissionDenied | ReadOnlyFilesystem if !doing.starts_with("read") => Self::ReadOnly { path },
-            _ => Self::Io { doing, path, source },
+            kind => Self::Io { doing, path, source: io::Error::new(kind, io_words(&source)) },
         }
     }
 
@@ -203,12 +205,9 @@ impl LedgerError {
     }
 }
 
-/// The line that makes git trust a folder, quoted for the shell only where the path needs it.
+/// The line that makes git trust a folder.
 fn safe_directory_line(path: &Path) -> String {
-    let shown = path.display().to_string();
-    let plain = |c: char| c.is_alphanumeric() || "/._-+:\\".contains(c);
-    let shown = if shown.chars().all(plain) { shown } else { format!("'{}'", shown.replace('\'', r"'\''")) };
-    format!("git config --global --add safe.directory {shown}")
+    format!("git config --global --add safe.directory {}", shell::path(path))
 }
 
 #[cfg(test)]

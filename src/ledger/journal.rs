@@ -99,7 +99,7 @@ impl Journal {
         let bytes =
             serde_json::to_vec_pretty(self).expect("a journal of strings and numbers always has a JSON form");
         let unfinished = own.join("pending.json.part");
-        disk::write_new(&unfinished, &bytes)?;
+        disk::write_unfinished(&unfinished, &own.join(JOURNAL_FILE), &bytes)?;
         step("journal: written")?;
         disk::rename(&unfinished, &own.join(JOURNAL_FILE))?;
         step("journal: in place")

@@ -69,7 +69,7 @@ impl Store {
         let edited = self.own().join("config.edit");
         let target = self.guarded_path("config");
         disk::remove(&edited)?;
-        disk::write_new(&edited, &disk::read(&target)?.unwrap_or_default())?;
+        disk::write_unfinished(&edited, &target, &disk::read(&target)?.unwrap_or_default())?;
         // libgit2 makes its own lock beside the file it edits, so it edits a copy among our files.
         Config::open(&edited)
             .and_then(|mut config| edit(&mut config))

@@ -128,7 +128,7 @@ pub(super) fn stage(root: &Path, file: &JournalPath, bytes: &[u8]) -> Result<(),
     let temp = temp_path(root, file);
     disk::remove(&temp)?;
     step("stage: begin file")?;
-    disk::write_new(&temp, bytes)?;
+    disk::write_unfinished(&temp, &target, bytes)?;
     keep_permissions(&target, &temp)?;
     disk::sync_parent(&temp)?;
     step("stage: file written")
@@ -234,7 +234,7 @@ fn keep_permissions(old: &Path, new: &Path) -> Result<(), LedgerError> {
     }
     let mode = metadata.permissions().mode() & 0o666;
     fs::set_permissions(new, fs::Permissions::from_mode(mode))
-        .map_err(|error| LedgerError::io("set the permissions of", new, error))
+        .map_err(|error| LedgerError::io("set the permissions of", old, error))
 }
 
 #[cfg(not(unix))]

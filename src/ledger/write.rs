@@ -318,8 +318,9 @@ impl Store {
         // libgit2 makes its own lock beside the index it writes, so it writes a copy among our files.
         let work = self.own().join("index.work");
         disk::remove(&work)?;
-        if let Some(bytes) = disk::read(&self.guarded_path("index"))? {
-            disk::write_new(&work, &bytes)?;
+        let index = self.guarded_path("index");
+        if let Some(bytes) = disk::read(&index)? {
+            disk::write_unfinished(&work, &index, &bytes)?;
         }
         let failed = |error| self.git_error("bring the index up to date", error);
         let mut index = Index::open(&work).map_err(failed)?;

@@ -2,7 +2,7 @@
 
 use crate::blend::Refusal;
 use crate::ledger::LedgerError;
-use crate::problem::{Problem, Problems};
+use crate::problem::{Problem, Problems, io_words};
 use std::path::Path;
 
 /// An operation that did not finish.
@@ -53,7 +53,8 @@ impl OperationError {
             | std::io::ErrorKind::FileTooLarge => Some("make room on the disk, then run again".to_owned()),
             _ => None,
         };
-        Self::Failed { what: format!("could not {what} `{}`: {error}", path.display()), hint }
+        let why = io_words(error);
+        Self::Failed { what: format!("could not {what} `{}`: {why}", path.display()), hint }
     }
 }
 

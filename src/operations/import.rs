@@ -12,6 +12,7 @@ use crate::blend::Refusal;
 use crate::blend::by_hand::HandGuard;
 use crate::ledger::{FileWrite, ImportRef, RevisionKind};
 use crate::ride::hash;
+use crate::shell;
 use crate::table::{self, ImportExpectation, Rows};
 use crate::units;
 use std::path::{Path, PathBuf};
@@ -208,8 +209,11 @@ fn from_folder(bike: &OpenBike) -> Result<HandWork, OperationError> {
                     true => format!("{path} is no table that a slot can have"),
                     false => format!("{path} belongs to no slot of bike.yaml"),
                 };
-                let hint =
-                    format!("name its slot in bike.yaml, or `git checkout {} -- {path}`", newest.name());
+                let hint = format!(
+                    "name its slot in bike.yaml, or `git checkout {} -- {}`",
+                    newest.name(),
+                    shell::path(&path)
+                );
                 return Err(OperationError::failed(what, hint));
             }
         }
@@ -228,7 +232,7 @@ fn from_folder(bike: &OpenBike) -> Result<HandWork, OperationError> {
             edited.join(", "),
             newest.name(),
             newest.name(),
-            edited.join(" ")
+            shell::paths(&edited)
         ),
     };
     for change in &changes {

@@ -13,6 +13,7 @@ use crate::ledger::{Revision, RevisionKind, Store, revisions};
 use crate::problem::{Problem, Problems};
 use crate::revision::{revision_name, revision_number};
 use crate::ride::{Loggers, Register, RideState};
+use crate::shell;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -399,7 +400,7 @@ impl OpenBike {
         let in_revision = |path: &String| store.read_file(&newest.commit, path).is_ok_and(|f| f.is_some());
         let (known, new): (Vec<String>, Vec<String>) = changed.iter().cloned().partition(in_revision);
         let back = match known.is_empty() {
-            false => format!("`git checkout {name} -- {}` puts the revision back", known.join(" ")),
+            false => format!("`git checkout {name} -- {}` puts the revision back", shell::paths(&known)),
             true => format!("move {} away", new.join(" ")),
         };
         let take = match changed.iter().any(|path| path == REGISTER_FILE) {

@@ -162,7 +162,9 @@ mod tests {
         begun.put(b"new").expect("put");
         assert_eq!(fs::read(&path).expect("read"), b"new");
         assert_eq!(names(dir.path()), ["page.html"]);
-        assert!(WholeFile::begin(&dir.path().join("no/page.html")).is_err(), "a folder was made");
+        let missing = dir.path().join("no/page.html");
+        let error = WholeFile::begin(&missing).expect_err("a folder was made").to_string();
+        assert!(error.contains("no/page.html`: No such file") && !error.contains(PREFIX), "{error}");
     }
 
     #[cfg(unix)]

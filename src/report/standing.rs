@@ -7,6 +7,7 @@ use crate::operations::{
     CheckReport, DemoReport, DemoRound, RideCheck, RideFateReport, RollbackReport, SimulateReport, Status,
 };
 use crate::ride::{Register, RideState};
+use crate::shell;
 use crate::units;
 use std::fmt::Write as _;
 
@@ -253,7 +254,7 @@ pub fn demo_end(report: &DemoReport, page: &str) -> String {
         (Some(first), Some(last)) => (first.before.rms_pct, last.after.rms_pct),
         _ => (0.0, 0.0),
     };
-    let folder = report.folder.display();
+    let folder = shell::path(&report.folder);
     let leaned = if report.high_load_leaned_pct > 0.0 {
         format!(
             "The high-load cell that lost most fuel lost {} %.",

@@ -3,6 +3,7 @@
 use super::differences::differences;
 use super::{Scene, Trouble, TroubleKind, VerifyReport};
 use crate::bike::{EVIDENCE_FOLDER, MAPS_FOLDER, REGISTER_FILE, is_stock_path, read_regular};
+use crate::shell;
 
 /// Whether a file is one that only revisions change: a table, evidence, or the register.
 pub(super) fn is_guarded(path: &str) -> bool {
@@ -32,7 +33,7 @@ pub(super) fn look(scene: &Scene<'_>, report: &mut VerifyReport) {
         let committed = scene.store.read_file(head, &path);
         let here = read_regular(&scene.root.join(&path));
         let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-        let back = format!("`git checkout HEAD -- {path}` puts it back as it was");
+        let back = format!("`git checkout HEAD -- {}` puts it back as it was", shell::path(&path));
         let trouble = match (committed, here) {
             (Ok(Some(then)), Ok(now)) => {
                 Trouble::new(TroubleKind::FileDiffers, "is not as in the newest commit", back)

@@ -6,6 +6,7 @@ use super::{Scene, Trouble, TroubleKind, VerifyReport};
 use crate::bike::{HandChange, HandDeed, fuel_path};
 use crate::ledger::{CommitInfo, LedgerError, Revision, RevisionKind, TagInfo};
 use crate::revision::{revision_name, revision_number};
+use crate::shell;
 
 pub(super) fn look(scene: &Scene<'_>, report: &mut VerifyReport) {
     numbers(scene, report);
@@ -74,7 +75,7 @@ fn tags(scene: &Scene<'_>, report: &mut VerifyReport) {
     };
     for revision in &scene.revisions {
         let name = revision.name();
-        let make = format!("`git tag -a {name} {} -m {}`", revision.commit, quoted(&revision.summary));
+        let make = format!("`git tag -a {name} {} -m {}`", revision.commit, shell::word(&revision.summary));
         let trouble = match scene.tags.iter().find(|tag| tag.name == name) {
             None => {
                 Trouble::new(TroubleKind::TagMissing, "has no tag", format!("{fetch}{make} puts it back"))
@@ -207,8 +208,9 @@ fn handmade(
         TroubleKind::HandmadeCommit,
         format!("was changed after {name} by a commit that is no revision: {}", commits.join(", ")),
         format!(
-            "no revision says why these cells hold what they hold: `git checkout {name} -- {path}` brings back \
-             what {name} held, then `git commit`; a change by hand belongs into a revision of its own"
+            "no revision says why these cells hold what they hold: `git checkout {name} -- {}` brings back \
+             what {name} held, then `git commit`; a change by hand belongs into a revision of its own",
+            shell::path(path)
         ),
     )
     .with(differences(path, &then, &now)))
@@ -297,9 +299,4 @@ fn text_at(scene: &Scene<'_>, commit: &str, path: &str) -> Result<String, Ledger
 pub(super) fn short(commit: &str) -> &str {
     const SHOWN: usize = 10;
     commit.get(..SHOWN).unwrap_or(commit)
-}
-
-/// A text in single quotes, so that a shell reads nothing into it.
-fn quoted(text: &str) -> String {
-    format!("'{}'", text.replace('\'', r"'\''"))
 }

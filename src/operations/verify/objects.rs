@@ -4,6 +4,7 @@ use super::{Trouble, TroubleKind, VerifyReport};
 use crate::bike::RIDES_FOLDER;
 use crate::ledger::{BrokenObject, LedgerError, Revision, Store};
 use crate::revision::{revision_name, revision_number};
+use crate::shell;
 
 /// Looks at the objects; names the revision that a broken one belongs to.
 pub(super) fn look(
@@ -57,7 +58,8 @@ fn to_do(broken: &BrokenObject) -> String {
     };
     match (&broken.path, broken.in_folder) {
         (Some(path), true) => format!(
-            "the file in the folder still holds the right bytes: {away}`git hash-object -w --no-filters {path}`; {DISK}"
+            "the file in the folder still holds the right bytes: {away}`git hash-object -w --no-filters {}`; {DISK}",
+            shell::path(path)
         ),
         _ => format!("{away}bring it back with `git fetch --refetch COPY` from {COPY}; {DISK}"),
     }

@@ -8,6 +8,7 @@ use crate::ledger::{Revision, RevisionKind};
 use crate::operations::replay::{Replay, ReplayedFile, replay_by_hand, replay_run, rides_to_read};
 use crate::operations::run::Progress;
 use crate::operations::tool_name;
+use crate::shell;
 
 pub(super) fn look(scene: &Scene<'_>, asked: &[u32], progress: &dyn Progress, report: &mut VerifyReport) {
     let rides = scene.rides_by_hash();
@@ -98,7 +99,7 @@ fn differs(name: &str, file: &ReplayedFile) -> Trouble {
     let to_do = format!(
         "the file was changed inside the commit, or the tables before it were: `git show {name} -- {}`, and compare \
          with a copy of the folder",
-        file.path
+        shell::path(&file.path)
     );
     Trouble::new(TroubleKind::ReplayDiffers, what, to_do).of(name).at(&file.path).with(differences(
         &file.path,

@@ -7,8 +7,9 @@ use super::column::Column;
 use super::fits::{self, Ride};
 use super::names::{self, Rank, Trim};
 use super::say::Answers;
-use super::{Answer, Question, flag, is_needed, quoted, range_of};
+use super::{Answer, Question, flag, is_needed, range_of};
 use crate::ride::Channel;
+use crate::shell;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
 
@@ -212,7 +213,7 @@ fn which(channel: Channel, rivals: &[&Candidate<'_>]) -> Question {
     let names: Vec<String> =
         rivals.iter().map(|c| format!("`{}` ({})", c.column.title.text, range_of(c.column))).collect();
     let answers = rivals.iter().map(|c| Answer {
-        flag: flag(channel, &quoted(&c.column.title.text)),
+        flag: flag(channel, &shell::word(&c.column.title.text)),
         meaning: format!("column {}", c.column.position + 1),
     });
     Question {

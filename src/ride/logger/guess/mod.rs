@@ -47,15 +47,6 @@ fn flag(channel: Channel, answer: &str) -> String {
     format!("--say {}={answer}", channel.name())
 }
 
-/// A title as a shell takes it.
-fn quoted(title: &str) -> String {
-    let is_plain = |c: char| c.is_alphanumeric() || "_-./:%+".contains(c);
-    match title.chars().all(is_plain) {
-        true => title.to_owned(),
-        false => format!("'{}'", title.replace('\'', r"'\''")),
-    }
-}
-
 /// Whether a map rests on the channel.
 fn is_needed(channel: Channel) -> bool {
     use Channel::{BatteryV, FuelCut, Gear, KnockCount, Slot, SparkDeg, SpeedKph};

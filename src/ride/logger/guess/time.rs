@@ -10,6 +10,7 @@ use super::say::Answers;
 use super::{Answer, Confidence, Question};
 use crate::ride::Channel;
 use crate::ride::source::{Cells, SourceLog, Wanted};
+use crate::shell;
 use crate::units::plain;
 
 /// The time as it is proposed.
@@ -274,7 +275,7 @@ fn no_time(columns: &[Column], was_said: bool) -> Question {
         .filter(ascending)
         .take(4)
         .map(|column| Answer {
-            flag: flag(&super::quoted(&column.key(columns))),
+            flag: flag(&shell::word(&column.key(columns))),
             meaning: "it never goes back".to_owned(),
         })
         .collect();
