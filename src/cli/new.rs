@@ -3,10 +3,10 @@
 use super::build::change_names;
 use super::export::RowsWord;
 use super::outcome::Exit;
-use super::questions::{Interview, Question, Talk, measured, one_of, whole};
+use super::questions::{Answer, Interview, Question, Talk, measured, one_of, whole};
 use super::span::region;
 use super::{Context, Result};
-use crate::bike::{ClosedLoopMode, FuelTableKind, Template};
+use crate::bike::{ClosedLoopMode, FuelTableKind, Template, read_regular};
 use crate::operations::calc::quantity::{ENGINE_SPEED, FLOW, PRESSURE, VOLUME};
 use crate::operations::{NewRequest, OperationError, StockTold};
 use crate::physics::fuel::KNOWN_FUELS;
@@ -143,9 +143,27 @@ enum ClosedLoopArg {
     Unlogged,
 }
 
+/// An answer that is a word of an option.
+macro_rules! answered_by_its_word {
+    ($($word:ty),+) => {
+        $(impl Answer for $word {
+            fn as_option(&self, _: &str) -> Option<String> {
+                self.to_possible_value().map(|word| word.get_name().to_owned())
+            }
+        })+
+    };
+}
+answered_by_its_word!(FuelTableArg, LoadArg, ClosedLoopArg);
+
 /// What a module can hold, %; none where it has no ends of its own.
 #[derive(Debug, Clone, Copy)]
 struct ModuleRange(Option<[f64; 2]>);
+
+impl Answer for ModuleRange {
+    fn as_option(&self, said: &str) -> Option<String> {
+        Some(said.to_owned())
+    }
+}
 
 fn module_range(text: &str) -> std::result::Result<ModuleRange, String> {
     if text == NONE {
@@ -153,14 +171,19 @@ fn module_range(text: &str) -> std::result::Result<ModuleRange, String> {
     }
     let [least, most] = region(text)?;
     let allowed = FuelTableKind::TrimPct.allowed();
-    match least < most && allowed.contains(&least) && allowed.contains(&most) {
-        true => Ok(ModuleRange(Some([least, most]))),
-        false => Err(format!(
-            "must be two numbers between {} and {} such as -20:30, got {text}",
+    if !(allowed.contains(&least) && allowed.contains(&most) && least < most) {
+        return Err(format!(
+            "must be two numbers between {} and {}, the lower first, such as -20:30, got {text}",
             allowed.start(),
             allowed.end()
-        )),
+        ));
     }
+    if !(least..=most).contains(&0.0) {
+        return Err(format!(
+            "must hold 0, which leaves the stock map as it is, such as -20:30 or 0:30, got {text}"
+        ));
+    }
+    Ok(ModuleRange(Some([least, most])))
 }
 
 /// The word for nothing, where a list or a file may be left away.
@@ -168,13 +191,24 @@ const NONE: &str = "none";
 /// The word for what the stock engine has in common with the bike.
 const SAME: &str = "same";
 
+/// Stands above the command line that answers cannot be lost with.
+const REPEATS: &str = "your answers as a command, to change and run again:";
+
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let today = context.today()?;
     let (mut answers, mut shown) = (std::io::stdin().lock(), std::io::stderr());
     let talk = context.screen.may_ask().then_some(Talk { answers: &mut answers, shown: &mut shown });
-    let request = request(args, Interview::new(talk), today)?;
-    context.interrupts.writes();
-    let made = operations::new_bike(&args.dir, &request, context.now)?;
+    let mut interview = Interview::new(talk);
+    let made = request(args, &mut interview, today).and_then(|request| {
+        context.interrupts.writes();
+        operations::new_bike(&args.dir, &request, context.now)
+    });
+    if made.is_err() {
+        let given = std::env::args_os().skip(1).map(|word| word.to_string_lossy().into_owned());
+        let command = interview.repeated([super::NAME.to_owned()].into_iter().chain(given));
+        context.screen.complain(&command.map(|line| format!("{REPEATS}\n  {line}\n")).unwrap_or_default());
+    }
+    let made = made?;
     context.screen.tell(&made, |width| report::new(&made, width));
     Ok(Exit::Done)
 }
@@ -182,10 +216,14 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
 /// Everything that is to be known, from the options, the answers, and what is presumed.
 fn request(
     args: &Args,
-    mut interview: Interview<'_>,
+    ask: &mut Interview<'_>,
     today: String,
 ) -> std::result::Result<NewRequest, OperationError> {
-    let ask = &mut interview;
+    // What no answer can mend is said before the first question.
+    operations::refuse_taken(&args.dir)?;
+    if let Some(file) = args.stock.stock.as_deref().filter(|file| file.as_os_str() != NONE) {
+        read_regular(file).map_err(|error| OperationError::io("read", file, &error))?;
+    }
     let folder_name = args.dir.file_name().map(|n| n.to_string_lossy().into_owned());
     let usual = folder_name.as_deref().unwrap_or("bike");
     let name = ask.settle_quietly(args.name.clone(), &q("--name", "Name of the bike", usual), plain)?;
@@ -259,7 +297,7 @@ fn request(
     let stock = stock(args, ask, &template)?;
     let main = q("--slots", "Switchable table sets, with commas between", "main");
     template.slots = ask.settle_quietly(args.slots.clone(), &main, list)?;
-    Ok(NewRequest { template, stock, presumed: interview.into_presumed() })
+    Ok(NewRequest { template, stock, presumed: ask.take_presumed() })
 }
 
 fn stock(
@@ -269,10 +307,17 @@ fn stock(
 ) -> std::result::Result<StockTold, OperationError> {
     let given = &args.stock;
     let file = q("--stock", "File of a stock fuel table to start from", NONE);
-    let file = ask.settle_quietly(given.stock.clone(), &file, |text| Ok(PathBuf::from(text)))?;
+    let rows = given.stock_rows.map(Into::into);
+    let read = |text: &str| {
+        let file = PathBuf::from(text);
+        let told = StockTold { file: (text != NONE).then(|| file.clone()), rows, ..StockTold::default() };
+        operations::check_stock(template, &told).map_err(|error| error.to_string())?;
+        Ok(file)
+    };
+    let file = ask.settle_quietly(given.stock.clone(), &file, read)?;
     let mut told = StockTold {
         file: Some(file).filter(|file| file.as_os_str() != NONE),
-        rows: given.stock_rows.map(Into::into),
+        rows,
         displacement_cc: given.stock_displacement_cc,
         injectors: given.stock_injectors,
         flow_cc_min: given.stock_flow_cc_min,
@@ -348,19 +393,55 @@ mod tests {
         args: Args,
     }
 
-    fn told(words: &[&str], typed: &str) -> (NewRequest, String) {
+    /// What was settled, what was shown, and the command that repeats the answers.
+    fn told(words: &[&str], typed: &str) -> (NewRequest, String, Option<String>) {
         let args = Line::try_parse_from(["new", "bikes/fernhill"].iter().chain(words)).expect("options").args;
         let (mut answers, mut shown) = (typed.as_bytes(), Vec::new());
         let talk = Talk { answers: &mut answers, shown: &mut shown };
-        let request = request(&args, Interview::new(Some(talk)), "2026-05-02".to_owned()).expect("settled");
-        (request, String::from_utf8(shown).expect("UTF-8"))
+        let mut interview = Interview::new(Some(talk));
+        let request = request(&args, &mut interview, "2026-05-02".to_owned()).expect("settled");
+        let repeated = interview.repeated(["new", "bikes/fern hill"].map(str::to_owned));
+        (request, String::from_utf8(shown).expect("UTF-8"), repeated)
     }
 
     #[test]
     fn every_question_can_be_answered_and_the_stock_engine_is_asked_for_with_a_stock_map() {
-        let typed = "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\ne10\n\npulse_width_ms\nmap_kpa\nunlogged\n\
-                     cams, silencer\nstock.csv\n650\n4\nsame\n\nE5\npower,economy\n";
-        let (request, shown) = told(&[], typed);
+        let folder = tempfile::tempdir().expect("a folder");
+        let [missing, broken, stock] =
+            ["no.csv", "broken.csv", "my stock.csv"].map(|name| folder.path().join(name));
+        std::fs::write(&broken, "rpm/map_kpa,20,100\n1000,x,4.00\n8000,1.50,10.00\n").expect("written");
+        std::fs::write(&stock, "rpm/map_kpa,20,100\n1000,1.00,4.00\n8000,1.50,10.00\n").expect("written");
+        let [missing, broken, stock] = [missing, broken, stock].map(|file| file.display().to_string());
+        let typed = format!(
+            "Fernhill 700\n0\n700\n2\n8200\n\n43.5psi\ne10\n\npulse_width_ms\nmap_kpa\nunlogged\n\
+             cams, silencer\n{missing}\n{broken}\n{stock}\n650\n4\nsame\n\nE5\npower,economy\n"
+        );
+        let (request, shown, repeated) = told(&[], &typed);
+        // A file that cannot be read costs no answer.
+        assert!(shown.contains(&format!("that does not serve: could not read `{missing}`")), "{shown}");
+        assert!(shown.contains(&format!("that does not serve: {broken}:2:")), "{shown}");
+        let repeated = repeated.expect("answers");
+        assert!(
+            repeated.starts_with("new 'bikes/fern hill' --name 'Fernhill 700' --displacement-cc 700 "),
+            "{repeated}"
+        );
+        assert!(
+            repeated.contains(" --rail-kpa 43.5psi --fuel E10 ")
+                && repeated.contains(" --changed cams,silencer ")
+        );
+        assert!(repeated.contains(&format!(" --stock '{stock}' --stock-displacement-cc 650 ")), "{repeated}");
+        assert!(!repeated.contains("same"), "{repeated}");
+        // What it says is what was answered.
+        let words = shlex(&repeated);
+        let again = Line::try_parse_from(words.iter().map(String::as_str).collect::<Vec<_>>());
+        let again = again.expect("options").args;
+        let again =
+            super::request(&again, &mut Interview::new(None), "2026-05-02".to_owned()).expect("settled");
+        assert_eq!(again.template.rail_kpa, request.template.rail_kpa);
+        assert_eq!(
+            (again.template.changed, again.stock),
+            (request.template.changed.clone(), request.stock.clone())
+        );
         let template = &request.template;
         assert_eq!(
             (&*template.name, template.displacement_cc, template.injectors),
@@ -382,12 +463,40 @@ mod tests {
         assert!(shown.contains("that does not serve: must be between 20 and 10000 cc, got 0"), "{shown}");
     }
 
+    /// The words of a command, for the quotes that it can have here.
+    fn shlex(line: &str) -> Vec<String> {
+        let mut words = vec![String::new()];
+        let mut is_quoted = false;
+        for c in line.chars() {
+            match c {
+                '\'' => is_quoted = !is_quoted,
+                ' ' if !is_quoted => words.push(String::new()),
+                c => words.last_mut().expect("a word").push(c),
+            }
+        }
+        words
+    }
+
+    #[test]
+    fn the_range_of_a_module_says_what_is_wrong_with_it() {
+        assert!(module_range("-20:30").is_ok() && module_range("0:30").is_ok() && module_range(NONE).is_ok());
+        for (bad, why) in [
+            ("5:30", "must hold 0"),
+            ("-30:-5", "must hold 0"),
+            ("30:-20", "write -20:30"),
+            ("0:0", "the lower first"),
+        ] {
+            let said = module_range(bad).expect_err(bad);
+            assert!(said.contains(why), "{said}");
+        }
+    }
+
     #[test]
     fn what_the_options_say_is_not_asked() {
         let all = "--name x --displacement-cc 700 --cylinders 2 --rev-limit-rpm 8200 --injectors 2 --injector-cc-min 230 \
                    --rail-kpa 3bar --fuel E5 --fuel-table ve_pct --load map_kpa --closed-loop none --changed none \
                    --stock none --slots main";
-        let (request, shown) = told(&all.split_whitespace().collect::<Vec<_>>(), "");
+        let (request, shown, _) = told(&all.split_whitespace().collect::<Vec<_>>(), "");
         assert_eq!((request.template.rail_kpa, &*shown), (300.0, ""));
         assert!(request.template.changed.is_empty() && request.stock == StockTold::default());
     }

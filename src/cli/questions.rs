@@ -5,7 +5,9 @@
 
 use crate::operations::OperationError;
 use crate::operations::calc::quantity::Quantity;
+use crate::shell;
 use std::io::{BufRead, Write};
+use std::path::PathBuf;
 
 /// Where questions go and answers come from.
 pub(super) struct Talk<'a> {
@@ -15,10 +17,56 @@ pub(super) struct Talk<'a> {
     pub shown: &'a mut dyn Write,
 }
 
+/// What an answer was read as.
+pub(super) trait Answer {
+    /// What stands behind the option that says the same; none where leaving it away does.
+    ///
+    /// `said` is the answer as it was typed.
+    fn as_option(&self, said: &str) -> Option<String>;
+}
+
+impl Answer for f64 {
+    fn as_option(&self, said: &str) -> Option<String> {
+        Some(said.to_owned())
+    }
+}
+
+impl Answer for u32 {
+    fn as_option(&self, said: &str) -> Option<String> {
+        Some(said.to_owned())
+    }
+}
+
+impl Answer for PathBuf {
+    fn as_option(&self, said: &str) -> Option<String> {
+        Some(said.to_owned())
+    }
+}
+
+impl Answer for String {
+    fn as_option(&self, _: &str) -> Option<String> {
+        Some(self.clone())
+    }
+}
+
+impl Answer for Vec<String> {
+    fn as_option(&self, _: &str) -> Option<String> {
+        (!self.is_empty()).then(|| self.join(","))
+    }
+}
+
+impl<T: Answer> Answer for Option<T> {
+    fn as_option(&self, said: &str) -> Option<String> {
+        self.as_ref().and_then(|answer| answer.as_option(said))
+    }
+}
+
 /// Settles one thing after the other: as given, as answered, or as presumed.
 pub(super) struct Interview<'a> {
     talk: Option<Talk<'a>>,
     presumed: Vec<String>,
+    /// Options with what stands behind them.
+    answered: Vec<(String, String)>,
 }
 
 /// One thing that must be settled.
@@ -33,7 +81,7 @@ pub(super) struct Question<'a> {
 
 impl<'a> Interview<'a> {
     pub fn new(talk: Option<Talk<'a>>) -> Self {
-        Self { talk, presumed: Vec::new() }
+        Self { talk, presumed: Vec::new(), answered: Vec::new() }
     }
 
     /// Whether there is somebody to ask.
@@ -42,15 +90,30 @@ impl<'a> Interview<'a> {
     }
 
     /// What was presumed, each as the option that says so.
-    pub fn into_presumed(self) -> Vec<String> {
-        self.presumed
+    pub fn take_presumed(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.presumed)
+    }
+
+    /// A command with the options that repeat what was answered, as a shell takes it; none where
+    /// nothing was.
+    pub fn repeated(&self, command: impl IntoIterator<Item = String>) -> Option<String> {
+        if self.answered.is_empty() {
+            return None;
+        }
+        let mut words: Vec<String> = command.into_iter().map(|text| shell::word(&text)).collect();
+        for (flag, text) in &self.answered {
+            // An option's value cannot begin like an option of its own.
+            let between = if text.starts_with('-') { '=' } else { ' ' };
+            words.push(format!("{flag}{between}{}", shell::word(text)));
+        }
+        Some(words.join(" "))
     }
 
     /// Takes what was given, asks, or presumes the default.
     ///
     /// # Errors
     /// When the answers end.
-    pub fn settle<T>(
+    pub fn settle<T: Answer>(
         &mut self,
         given: Option<T>,
         question: &Question<'_>,
@@ -69,7 +132,7 @@ impl<'a> Interview<'a> {
     ///
     /// # Errors
     /// When the answers end.
-    pub fn settle_quietly<T>(
+    pub fn settle_quietly<T: Answer>(
         &mut self,
         given: Option<T>,
         question: &Question<'_>,
@@ -81,7 +144,7 @@ impl<'a> Interview<'a> {
         }
     }
 
-    fn ask<T>(
+    fn ask<T: Answer>(
         &mut self,
         question: &Question<'_>,
         read: impl Fn(&str) -> Result<T, String>,
@@ -109,12 +172,16 @@ impl<'a> Interview<'a> {
                 ));
             }
             let line = String::from_utf8_lossy(&line);
-            let answer = match line.trim() {
-                "" => return default(),
-                answer => read(answer),
+            let (said, answer) = match line.trim() {
+                "" => (question.default, Ok(default()?)),
+                said => (said, read(said)),
             };
             match answer {
-                Ok(answer) => return Ok(answer),
+                Ok(answer) => {
+                    let option = answer.as_option(said);
+                    self.answered.extend(option.map(|text| (question.flag.to_owned(), text)));
+                    return Ok(answer);
+                }
                 Err(why) => {
                     let _ = writeln!(talk.shown, "  that does not serve: {why}");
                 }
@@ -211,6 +278,7 @@ mod tests {
         let read = measured(&VOLUME, [20.0, 10_000.0]);
         assert_eq!(interview.settle(Some(700.0), &CC, read.clone()).expect("given"), 700.0);
         assert_eq!(interview.settle(None, &CC, read).expect("presumed"), 650.0);
-        assert_eq!(interview.into_presumed(), ["--cc 650"]);
+        assert_eq!(interview.take_presumed(), ["--cc 650"]);
+        assert_eq!(interview.repeated(["x".to_owned()]), None);
     }
 }

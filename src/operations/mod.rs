@@ -90,7 +90,7 @@ pub use history_filter::{AxisChoice, FilteredHistory, HistoryFilter, filtered_hi
 pub use import::{ImportRequest, ImportSource, import};
 pub use knock::{KnockCell, KnockReport, KnockRequest, KnockRide, knock};
 pub use mixture::{MixtureReport, MixtureRequest, mixture};
-pub use new_bike::{NewReport, NewRequest, StockTold, new, new_bike};
+pub use new_bike::{NewReport, NewRequest, StockTold, check_stock, new, new_bike};
 pub use open::OpenBike;
 pub use point::{Point, find_point, find_revision};
 pub use power::{PowerReport, PowerRequest, power};
@@ -103,6 +103,7 @@ pub use run_revision::held_counts;
 pub use set_aside::{RideFate, RideFateReport, decide_ride};
 pub use show::{ShowReport, ShownEvidence, ShownTable, ShownTotal, show};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
+pub use start::refuse_taken;
 pub use status::{SlotToCorrect, Status, status};
 pub use verify::{Difference, ReplayOutcome, Trouble, TroubleKind, VerifiedRevision, VerifyReport, verify};
 pub use watch::{ListedRide, ReadyRides, Settling, is_busy, list_rides, watch_begin, watch_look};

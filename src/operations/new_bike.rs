@@ -120,8 +120,32 @@ pub fn new_bike(root: &Path, request: &NewRequest, when: Moment) -> Result<NewRe
     }
     refuse_beyond_module(&template)?;
     let first_map = first_map(&template, &request.stock, rescaling.as_ref());
-    let made = new(root, &template, None, when)?;
+    let made = new(root, &template, None, when)
+        .map_err(|error| of_what_is_there(error, root, request.stock.file.as_deref()))?;
     Ok(NewReport { presumed: request.presumed.clone(), first_map, rescaling, verdict, notes, ..made })
+}
+
+/// Looks whether a stock map could be read and taken; writes nothing.
+///
+/// # Errors
+/// As [`new_bike`] for a stock map.
+pub fn check_stock(template: &Template, told: &StockTold) -> Result<(), OperationError> {
+    stock_map(template, told, &mut Vec::new()).map(|_| ())
+}
+
+/// What is wrong with a table that was to be written is told of what it was made of: its own file is
+/// not there.
+fn of_what_is_there(error: OperationError, root: &Path, stock: Option<&Path>) -> OperationError {
+    let OperationError::Problems(problems) = error else { return error };
+    let told = |problem: Problem| {
+        if root.join(&problem.path).exists() {
+            return problem;
+        }
+        let table = Problem { path: problem.path.file_name().unwrap_or_default().into(), ..problem };
+        let what = format!("the table that would be made of it does not serve: {table}");
+        Problem { hint: table.hint, ..Problem::in_file(stock.unwrap_or(root), what) }
+    };
+    Problems(problems.0.into_iter().map(told).collect()).into()
 }
 
 /// A module that cannot hold the first trim is none for this change.

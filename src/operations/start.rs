@@ -12,6 +12,7 @@ use crate::bike::{
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord, Store};
 use crate::problem::Problem;
 use crate::revision::revision_name;
+use crate::shell;
 use crate::units;
 use std::path::Path;
 
@@ -91,6 +92,26 @@ fn refuse_unreadable(files: &[(String, String)]) -> Result<(), OperationError> {
     Ok(())
 }
 
+/// A new bike folder never goes into one that holds something.
+///
+/// # Errors
+/// When the folder is not empty.
+pub fn refuse_taken(root: &Path) -> Result<(), OperationError> {
+    if let Ok(mut entries) = std::fs::read_dir(root)
+        && entries.next().is_some()
+    {
+        let hint = match BikeFolder::is_one(root) {
+            true => format!(
+                "it is a bike folder already: `rideloop --bike {}` says what comes next",
+                shell::path(root)
+            ),
+            false => "name a folder that does not exist yet".to_owned(),
+        };
+        return Err(OperationError::failed(format!("`{}` is not empty", root.display()), hint));
+    }
+    Ok(())
+}
+
 /// Makes a bike folder from given files, with r1.
 pub(super) fn new_from_files(
     root: &Path,
@@ -98,18 +119,7 @@ pub(super) fn new_from_files(
     identity: Option<(&str, &str)>,
     when: Moment,
 ) -> Result<NewReport, OperationError> {
-    if let Ok(mut entries) = std::fs::read_dir(root)
-        && entries.next().is_some()
-    {
-        let hint = match BikeFolder::is_one(root) {
-            true => format!(
-                "it is a bike folder already: `rideloop --bike {}` says what comes next",
-                root.display()
-            ),
-            false => "name a folder that does not exist yet".to_owned(),
-        };
-        return Err(OperationError::failed(format!("`{}` is not empty", root.display()), hint));
-    }
+    refuse_taken(root)?;
     refuse_unreadable(files)?;
     refuse_nesting(root)?;
     if identity.is_none() {
