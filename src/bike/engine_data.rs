@@ -128,6 +128,25 @@ impl Rescaling {
             )
         })
     }
+
+    /// What would have to be otherwise than was said for less fuel to be too little, and what to
+    /// look at: of each thing that the factor comes from.
+    pub fn lean_if(&self) -> (String, String) {
+        let parts = [
+            (
+                self.displacement,
+                "the engine gets more air than said",
+                "displacement, and what heads, cams and throttle let through",
+            ),
+            (self.injectors, "the injectors flow less than said", "their flow and the fuel pressure"),
+            (self.fuel_mass * self.fuel_density, "the fuel is another than said", "what is in the tank"),
+        ];
+        let parts: Vec<_> = parts.into_iter().filter(|(factor, ..)| *factor != 1.0).collect();
+        let join = |of: fn(&(f64, &'static str, &'static str)) -> &'static str, between: &str| {
+            parts.iter().map(of).collect::<Vec<_>>().join(between)
+        };
+        (join(|part| part.1, ", or "), join(|part| part.2, "; "))
+    }
 }
 
 /// Works out by what a fuel table is multiplied.
@@ -264,9 +283,14 @@ mod tests {
         for kind in [FuelTableKind::PulseWidthMs, FuelTableKind::TrimPct] {
             assert_eq!(of(kind, throttle, AirTaken::Alike).expect("a factor").factor, 0.810_994);
             assert_eq!(of(kind, throttle, AirTaken::Same).expect("a factor").factor, 0.753_066);
+            let (lean_if, _) = of(kind, throttle, AirTaken::Same).expect("a factor").lean_if();
+            assert_eq!(lean_if, "the injectors flow less than said");
         }
         let ve = |air| of(FuelTableKind::VePct, throttle, air).expect("a factor");
         assert_eq!((ve(AirTaken::Alike).factor, ve(AirTaken::Same).factor), (1.0, 0.928_571));
+        let (lean_if, look_at) = ve(AirTaken::Same).lean_if();
+        assert_eq!(lean_if, "the engine gets more air than said");
+        assert!(!look_at.contains("flow"), "{look_at}");
         assert!(ve(AirTaken::Alike).presumed.len() == 2);
         assert!(of(FuelTableKind::VePct, map, AirTaken::Same).expect_err("no sense").contains("pressure"));
     }

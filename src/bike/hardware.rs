@@ -211,10 +211,9 @@ pub fn judge_changes(names: &[String], closed_loop: ClosedLoopMode) -> Result<Op
                 .to_owned()
         }
         (false, _) => format!(
-            "not mild: {} {} volumetric efficiency, fuel or knock a lot. It is a new build and needs a map of its \
+            "not mild: volumetric efficiency, fuel or knock change a lot ({}). It is a new build and needs a map of its \
              own; no adaption reaches that far, and none works at full load",
-            heavy.join(", "),
-            if heavy.len() == 1 { "changes" } else { "change" }
+            heavy.join(", ")
         ),
     };
     let several = match mild && changes.len() > 1 {
@@ -245,6 +244,8 @@ mod tests {
         for heavy in ["cams", "heads", "throttle-bodies", "bore", "compression", "fuel", "injectors"] {
             let judged = judged(&format!("air-filter,{heavy}"), unlogged);
             assert!(!judged.mild && !judged.covered && judged.verdict.contains("new build"), "{heavy}");
+            // One or several of them, and names of one thing or of many: the verb is the same.
+            assert!(judged.verdict.contains("or knock change a lot ("), "{}", judged.verdict);
         }
         assert_eq!(judge_changes(&[], unlogged), Ok(None));
         let unknown = judge_changes(&["cam".to_owned()], unlogged).expect_err("unknown");

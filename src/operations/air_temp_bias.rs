@@ -100,6 +100,12 @@ pub(super) fn air_temp_bias(bike: &Bike, before_c: f64, bias_c: f64) -> Option<A
 impl AirTempBias {
     /// In words, on one line.
     pub fn in_words(&self) -> String {
+        if self.bias_c == 0.0 {
+            return format!(
+                "the device that made it read {} °C of what it is is gone, and fuel is what the map says again",
+                units::signed(self.before_c, 1)
+            );
+        }
         let told = self.enrichment.iter().map(|at| {
             format!("{} % at {} °C", units::signed(at.enrichment_pct, 1), units::plain(at.air_temp_c))
         });
@@ -131,6 +137,8 @@ mod tests {
         assert!(words.contains("-10.0 °C") && words.contains("+3.5 % at 25 °C"), "{words}");
         assert!(air_temp_bias(&bike, 0.0, 5.0).expect("a bias").cautions[0].contains("too warm"));
         assert!(air_temp_bias(&bike, -10.0, 0.0).expect("removed").cautions[0].contains("less of a bias"));
+        let gone = air_temp_bias(&bike, -10.0, 0.0).expect("removed").in_words();
+        assert!(gone.contains("-10.0 °C of what it is is gone") && !gone.contains('%'), "{gone}");
         assert_eq!(air_temp_bias(&bike, 0.0, 0.0), None);
         bike.controller.density = Density::None;
         assert!(air_temp_bias(&bike, 0.0, -10.0).expect("a bias").cautions[0].contains("density: none"));

@@ -1,7 +1,7 @@
 //! `build add`: the hardware changed, a new build begins.
 
 use super::air_temp_bias::{AirTempBias, air_temp_bias};
-use super::by_hand::{open_to_change, reason};
+use super::by_hand::open_to_change;
 use super::error::OperationError;
 use super::history::day_of;
 use super::open::OpenBike;
@@ -12,6 +12,8 @@ use crate::bike::{BUILDS_FILE, Build, Builds, ChangesJudged, FileSource, REGISTE
 use crate::ledger::{FileWrite, Moment, RevisionKind, RevisionRecord};
 use crate::pipeline::RideChoice;
 use crate::revision::revision_name;
+use crate::units;
+use jiff::civil::Date;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::path::Path;
@@ -65,7 +67,12 @@ pub struct BuildReport {
 /// # Errors
 /// When text, name or day do not serve, or a guard refuses.
 pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, OperationError> {
-    let what = reason(&request.what)?;
+    let what = Some(units::one_line(&request.what)).filter(|what| !what.is_empty()).ok_or_else(|| {
+        OperationError::failed(
+            "a build needs words on what was changed",
+            "say them behind `build add`, such as \"sharper cams\"",
+        )
+    })?;
     let (writable, bike) = open_to_change(root, false)?;
     bike.refuse_edits()?;
     let before = bike.folder.builds.current().to_owned();
@@ -80,6 +87,7 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
         None => next_name(&before)?,
     };
     refuse_words(&bike, &name, &since)?;
+    refuse_far_ahead(&since, request.when)?;
     let verdict = judge_changes(&request.changed, bike.folder.bike.closed_loop.mode)
         .map_err(|what| OperationError::failed(what, "name the changes with --changed, or leave it away"))?;
     let before_c = bike.folder.builds.air_temp_bias_c();
@@ -97,7 +105,11 @@ pub fn build_add(root: &Path, request: &BuildRequest) -> Result<BuildReport, Ope
     let text = with_build(&text, &bike.folder.builds, &build)?;
     let silenced = unheard(&bike)?;
     let cautions = bike.other_meaning()?;
-    let notes = Vec::from_iter(bike.taken_along(&[BUILDS_FILE])?);
+    let mut notes = Vec::from_iter(bike.taken_along(&[BUILDS_FILE])?);
+    if request.air_temp_bias_c == Some(0.0) && before_c == 0.0 {
+        notes
+            .push("no device biased the reading of the air temperature before, and none does now".to_owned());
+    }
     let (writable, bike) = with_start(root, bike, writable, request.when)?;
     // Rides that lie directly in rides/ were made on the build before, and are
     // remembered as such.
@@ -151,6 +163,18 @@ fn refuse_words(bike: &OpenBike, name: &str, since: &str) -> Result<(), Operatio
     match builds.wrong_day(since) {
         Some(what) => Err(OperationError::failed(what, "say another --since")),
         None => Ok(()),
+    }
+}
+
+/// A day later than tomorrow (somewhere it is tomorrow already) is a slip of the pen.
+fn refuse_far_ahead(since: &str, when: Moment) -> Result<(), OperationError> {
+    let (Ok(since), Some(today)) = (since.parse::<Date>(), day_of(when)) else { return Ok(()) };
+    match today.tomorrow() {
+        Ok(tomorrow) if since > tomorrow => Err(OperationError::failed(
+            format!("the build is said to be ridden since {since}, and today is {today}"),
+            "say another --since; a build that is not ridden yet can be added when it is",
+        )),
+        _ => Ok(()),
     }
 }
 

@@ -345,10 +345,10 @@ fn nothing(slots: &[SlotRescaled], to: &EngineData) -> String {
 fn leaning(slots: &[SlotRescaled]) -> Vec<String> {
     let leaned = slots.iter().filter(|slot| slot.rescaling.factor < 1.0);
     let caution = |slot: &SlotRescaled| {
+        let (lean_if, look_at) = slot.rescaling.lean_if();
         format!(
-            "every cell of slot {} gets {} % less, full load too: if the injectors flow less or the engine breathes \
-             more than said, it runs lean and can break. Check flow and fuel pressure, and lambda at light load, \
-             before any load",
+            "every cell of slot {} gets {} % less, full load too: if {lean_if}, it runs lean and can break. Look at \
+             {look_at}; and at lambda at light load, before any load",
             slot.slot,
             units::fixed((1.0 - slot.rescaling.factor) * 100.0, 1)
         )

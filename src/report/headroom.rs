@@ -85,7 +85,7 @@ fn case_row(case: &AirCase, name: &str, axis: LoadAxis) -> Vec<String> {
 }
 
 fn point(cell: &CellDuty, axis: LoadAxis) -> String {
-    format!("{} 1/min, {} {}", units::plain(cell.rpm), units::plain(cell.load), axis.unit())
+    format!("{} 1/min, {}", units::plain(cell.rpm), axis.named(cell.load))
 }
 
 /// The cells near the limit or beyond it.
@@ -119,8 +119,7 @@ fn rides(report: &HeadroomReport, width: usize) -> String {
     let mut text = match highest {
         Some((ride, duty)) => {
             let over: f64 = told.iter().map(|(ride, _)| ride.over_limit_s).sum();
-            let load =
-                ride.load.map(|load| format!(", {} {}", units::fixed(load, 0), report.load_axis.unit()));
+            let load = ride.load.map(|load| format!(", {}", report.load_axis.named(load.round())));
             let volts = ride.battery_v.map(|v| format!(", {} V", units::fixed(v, 1)));
             paragraph(
                 &format!(

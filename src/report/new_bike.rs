@@ -5,12 +5,13 @@ use super::rescale::factors;
 use super::style::{faint, strong, warning};
 use crate::bike::ChangesJudged;
 use crate::operations::NewReport;
+use crate::shell;
 use crate::units;
 use std::fmt::Write as _;
 
 /// The new bike folder and what to do with it.
 pub fn new(report: &NewReport, width: usize) -> String {
-    let folder = report.folder.display();
+    let (folder, bike) = (report.folder.display(), shell::path(&report.folder));
     let mut text = format!(
         "{}\n",
         wrap(
@@ -24,12 +25,13 @@ pub fn new(report: &NewReport, width: usize) -> String {
         )
     );
     if let Some(rescaling) = &report.rescaling {
-        text.push_str(&factors(rescaling));
+        text.push_str(&factors(rescaling, width));
         if rescaling.factor < 1.0 {
             let less = units::fixed((1.0 - rescaling.factor) * 100.0, 1);
+            let (lean_if, look_at) = rescaling.lean_if();
             let leaner = format!(
-                "{}: every cell gets {less} % less than the stock map, full load too: it is lean there if the \
-                 injectors flow less, or the engine breathes more, than was said",
+                "{}: every cell gets {less} % less than the stock map, full load too: it is lean there if {lean_if}. \
+                 Look at {look_at}",
                 warning("caution")
             );
             let _ = writeln!(text, "{}", wrap(&leaner, width));
@@ -48,9 +50,9 @@ pub fn new(report: &NewReport, width: usize) -> String {
     let _ = write!(
         text,
         "\n{}\n  look through {folder}/bike.yaml, above all the injectors' dead time and the controller\n  \
-         rideloop --bike {folder} check\n  \
+         rideloop --bike {bike} check\n  \
          ride, put the log into {folder}/rides/r1/\n  \
-         rideloop --bike {folder} run --pipeline first-ride --dry-run\n",
+         rideloop --bike {bike} run --pipeline first-ride --dry-run\n",
         strong("next"),
     );
     let _ = writeln!(text, "{}", wrap(&format!("{}: {FIRST_RIDE}", warning("caution")), width));

@@ -1,6 +1,7 @@
 //! Fuel tables scaled for another engine, as text.
 
 use super::by_hand::by_hand;
+use super::new_bike::indented;
 use super::style::strong;
 use crate::bike::Rescaling;
 use crate::operations::RescaleReport;
@@ -15,9 +16,9 @@ pub fn rescale(report: &RescaleReport, width: usize, command: &str) -> String {
     for slot in &report.slots {
         let since = slot.from_revision.as_deref().map(|r| format!(" ({r})")).unwrap_or_default();
         let _ = writeln!(text, "{}", strong(&format!("slot {}", slot.slot)));
-        let _ = writeln!(text, "  made for{since}: {}", slot.from.in_words());
-        let _ = writeln!(text, "  now: {}", report.to.in_words());
-        text.push_str(&factors(&slot.rescaling));
+        text.push_str(&indented(&format!("made for{since}: {}", slot.from.in_words()), width));
+        text.push_str(&indented(&format!("now: {}", report.to.in_words()), width));
+        text.push_str(&factors(&slot.rescaling, width));
     }
     let _ = write!(text, "\n{}", by_hand(&report.change, width, command));
     if report.change.dry_run && report.change.refused.is_none() && report.change.nothing.is_none() {
@@ -27,19 +28,19 @@ pub fn rescale(report: &RescaleReport, width: usize, command: &str) -> String {
 }
 
 /// A factor, what it is made of, and what was presumed.
-pub(super) fn factors(rescaling: &Rescaling) -> String {
+pub(super) fn factors(rescaling: &Rescaling, width: usize) -> String {
     let fixed = |factor: f64| units::fixed(factor, 4);
-    let mut text = format!(
-        "  fuel of every cell times {}: displacement {}, injectors and pressure {}, air the fuel needs {}, its \
-         density {}\n",
+    let factor = format!(
+        "fuel of every cell times {}: displacement {}, injectors and pressure {}, air the fuel needs {}, its density {}",
         strong(&fixed(rescaling.factor)),
         fixed(rescaling.displacement),
         fixed(rescaling.injectors),
         fixed(rescaling.fuel_mass),
         fixed(rescaling.fuel_density),
     );
+    let mut text = indented(&factor, width);
     for presumed in &rescaling.presumed {
-        let _ = writeln!(text, "  presumed: {presumed}");
+        text.push_str(&indented(&format!("presumed: {presumed}"), width));
     }
     text
 }

@@ -51,6 +51,11 @@ impl LoadAxis {
         }
     }
 
+    /// A load in a sentence: a percentage alone could be one of anything.
+    pub fn named(self, load: f64) -> String {
+        format!("{} {} {}", crate::units::plain(load), self.unit(), self.words())
+    }
+
     /// What the axis is called in a sentence.
     pub fn words(self) -> &'static str {
         match self {

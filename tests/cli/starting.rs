@@ -38,7 +38,7 @@ fn bigger_injectors_rescale_the_map_of_a_new_build_and_rides_go_on_from_there() 
     bench.on_bike(&["rescale"]).exits(1).says("build add");
     let said =
         bench.on_bike(&["build", "add", "injectors of 333", "--changed", "injectors,silencer"]).exits(0);
-    said.says("r3 begins build b2").says("not mild: injectors changes").says("rideloop rescale");
+    said.says("r3 begins build b2").says("knock change a lot (injectors)").says("rideloop rescale");
     assert!(bench.read("builds.yaml").contains("changed: [injectors, silencer]"));
     let before = cells(&bench.read("maps/main/fuel.csv"));
     let snapshot = bench.snapshot();
@@ -126,7 +126,12 @@ fn what_the_tables_were_made_for_can_be_said_and_bad_numbers_are_refused_in_word
         .says("No revision")
         .says("must be told");
     let same = ["rescale", "--from-displacement-cc", "0.65l", "--same-air"];
-    bench.on_bike(&same).exits(0).says("times 0.9286").says("slot power").says("slot economy");
+    let said = bench.on_bike(&same).exits(0).says("times 0.9286").says("slot power").says("slot economy");
+    // The factor comes of the displacement, not of the injectors.
+    let said = said.says("if the engine gets more air than said");
+    assert!(!said.out.contains("flow less"), "{}", said.out);
+    let widest = said.out.lines().map(|line| line.chars().count()).max();
+    assert!(widest <= Some(100), "{widest:?}: {}", said.out);
     for (option, value, why) in [
         ("--from-displacement-cc", "0", "must be between 20 and 10000"),
         ("--from-rail-kpa", "-3", "must be between 50 and 2000"),
@@ -150,7 +155,7 @@ fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
     };
     let stock = |text: &str| std::fs::write(bench.home().join("stock.csv"), text).expect("written");
     let pulse = ["--fuel-table", "pulse_width_ms"];
-    new(&pulse).exits(1).says("stock.csv");
+    new(&pulse).exits(1).says("could not read `stock.csv`");
     for (text, why) in [
         ("", "empty"),
         ("1,2\n3,4\n", "needs axes"),
@@ -174,7 +179,7 @@ fn a_stock_table_becomes_the_first_map_and_a_bad_one_leaves_nothing_behind() {
         .exits(0)
         .says("stock.csv times 0.811")
         .says("taken as the new one's: fuel")
-        .says("not mild: bore, camshafts change");
+        .says("knock change a lot (bore, camshafts)");
     assert_eq!(bench.read("maps/main/fuel.csv"), "rpm/throttle_pct,2,100\n1000,0.81,3.24\n9000,1.22,8.11\n");
     assert!(bench.read("builds.yaml").contains("changed: [bore, cams]"));
     bench.on_bike(&["check"]).exits(0).says("0 problems");
@@ -306,7 +311,11 @@ fn a_device_that_biases_the_air_temperature_is_a_build_and_stays_one_until_it_is
         .says("it is the same in every cell");
     let json = bench.on_bike(&["--json", "build", "add", "other tyres"]).exits(0).json();
     assert_eq!(json["air_temp_bias"]["bias_c"], -10.0);
-    add(&["the box is gone", "--air-temp-bias-c", "0"]).exits(0).says("less of a bias than before");
+    add(&["the box is gone", "--air-temp-bias-c", "0"])
+        .exits(0)
+        .says("-10.0 °C of what it is is gone")
+        .says("less of a bias than before");
+    add(&["still no box", "--air-temp-bias-c", "0"]).exits(0).says("and none does now");
     let builds = bench.read("builds.yaml");
     assert_eq!(builds.matches("air_temp_bias_c: -10").count(), 2, "{builds}");
     let json = bench.on_bike(&["--json", "build", "add", "new chain"]).exits(0).json();
@@ -320,16 +329,21 @@ fn at_a_terminal_what_no_option_says_is_asked() {
     let bench = Bench::empty();
     let program = env!("CARGO_BIN_EXE_rideloop");
     let mut command = bench.isolated(Command::new("script"));
-    let line = format!("{program} new bike --fuel E5 --cylinders 2");
-    command.args(["-qec", &line, "/dev/null"]).stdin(Stdio::piped()).stdout(Stdio::piped());
     // Only util-linux has it with these options.
     if !cfg!(target_os = "linux") {
         return;
     }
-    let Ok(mut child) = command.spawn() else { return };
+    let asked = |options: &str, typed: &str| -> Option<Said> {
+        let mut command = bench.isolated(Command::new("script"));
+        let line = format!("{program} new {options}");
+        command.args(["-qec", &line, "/dev/null"]).stdin(Stdio::piped()).stdout(Stdio::piped());
+        let mut child = command.spawn().ok()?;
+        child.stdin.take().expect("piped").write_all(typed.as_bytes()).expect("typed");
+        Some(Said::new(child.wait_with_output().expect("it ends")))
+    };
     let typed = "Fernhill 700\n-700\n700\n8200\n\n\n\nve_pct\nthrottle_pct\nunlogged\nair-filter\n\nmain\n";
-    child.stdin.take().expect("piped").write_all(typed.as_bytes()).expect("typed");
-    let said = Said::new(child.wait_with_output().expect("it ends")).exits(0);
+    let Some(said) = asked("bike --fuel E5 --cylinders 2", typed) else { return };
+    let said = said.exits(0);
     said.says("Displacement of all cylinders, cm³ [650]: ")
         .says("must be between 20 and 10000 cc, got -700")
         .says("mild: the stock controller's own adaption covers it");
@@ -337,4 +351,25 @@ fn at_a_terminal_what_no_option_says_is_asked() {
     for line in ["name: \"Fernhill 700\"", "displacement_cc: 700,", "mode: unlogged", "name: E5"] {
         assert!(yaml.contains(line), "{line}: {yaml}");
     }
+    // What cannot be made of the answers costs none of them.
+    let stock = "rpm/throttle_pct,2,100\n1000,1,4\n9000,2,10\n";
+    std::fs::write(bench.home().join("my stock.csv"), stock).expect("written");
+    let typed = "Bob's\n700\n2\n9000\n\n\n\n230\npulse_width_ms\nthrottle_pct\nnone\nnone\nno.csv\nmy stock.csv\n\
+                 200\n\n\n\n\nmain\n";
+    let said = asked("'my bike'", typed).expect("it ran before").exits(1);
+    let said = said.says("that does not serve: could not read `no.csv`").says("is believed");
+    let said = said.says("your answers as a command, to change and run again:");
+    let repeated =
+        said.out.lines().find(|line| line.trim_start().starts_with("rideloop new")).expect("a command");
+    assert!(repeated.contains("new 'my bike' --name 'Bob'\\''s' --displacement-cc 700"), "{repeated}");
+    assert!(
+        repeated.trim_end().ends_with("--stock 'my stock.csv' --stock-displacement-cc 200 --slots main"),
+        "{repeated}"
+    );
+    // And it is one: with the right number it makes the bike.
+    let mended = repeated.trim().replacen("rideloop", program, 1).replace("cc 200", "cc 650");
+    let mut command = bench.isolated(Command::new("sh"));
+    command.args(["-c", &mended]);
+    Said::new(command.output().expect("a shell")).exits(0).says("rideloop --bike 'my bike' check");
+    bench.rideloop(&["new", "my bike"]).exits(1).says("`rideloop --bike 'my bike'` says what comes next");
 }

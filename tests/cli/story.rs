@@ -70,7 +70,7 @@ fn from_a_stock_bike_to_the_owner_s_page() {
         .rideloop(&new.split_whitespace().collect::<Vec<_>>())
         .exits(0)
         .says("stock.csv times 1.07")
-        .says("not mild: bore");
+        .says("change a lot (bore");
     set_in(&bench, "mixture: table ", "mixture: controller ");
     set_in(&bench, "breathing: own ", "breathing: shared ");
     bench.write("mixtures/power.yaml", "use: power\n");

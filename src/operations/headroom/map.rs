@@ -252,12 +252,11 @@ pub(in crate::operations) fn near_limit(bike: &Bike, tables: &SlotTables) -> Opt
         return None;
     }
     Some(format!(
-        "injectors: the map asks for {} % duty at {} 1/min, {} {} in cold air; the limit is {} %: `rideloop headroom` \
+        "injectors: at {} 1/min and {} the map asks for {} % duty in cold air; the limit is {} %: `rideloop headroom` \
          tells more",
-        units::fixed(duty_pct, 0),
         units::plain(rpm),
-        units::plain(load),
-        bike.controller.load.unit(),
+        bike.controller.load.named(load),
+        units::fixed(duty_pct, 0),
         units::plain(limit)
     ))
 }
@@ -320,7 +319,9 @@ mod tests {
         // Cold air is 13.56 % denser: 16.22 + .9 = 17.12 ms, 85.6 %.
         assert!((map.cold.highest.duty_pct - 85.6).abs() < 0.1, "{:?}", map.cold);
         assert!(map.cold.limit_rpm < 6000.0 && !map.near.is_empty());
-        assert!(near_limit(&bike, &tables).is_some_and(|line| line.contains("86 % duty at 6000 1/min")));
+        assert!(near_limit(&bike, &tables).is_some_and(|line| {
+            line.contains("at 6000 1/min and 100 % throttle the map asks for 86 % duty in cold air")
+        }));
         bike.controller.fuel_table = FuelTableKind::TrimPct;
         assert!(Delivery::of(&bike, 14.0).expect("injectors").map(&tables).is_none());
         assert!(untold(&bike).is_some() && near_limit(&bike, &tables).is_none());
