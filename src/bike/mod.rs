@@ -28,7 +28,7 @@ pub use hardware::{ChangesJudged, HARDWARE_CHANGES, HardwareChange, JudgedChange
 pub use locking::{lock_cells, locks_text, unlock_cells};
 pub use module_range::is_further_out;
 pub use slot::{Lock, SlotTables, TableRole, fuel_path, locks_path, mixture_path, spark_path};
-pub use stock::{STOCK_CELLS, is_stock_path, read_stock, stock_and_trim, stock_path};
+pub use stock::{STOCK_CELLS, StockBelow, is_stock_path, read_stock, stock_and_trim, stock_path};
 pub use stock_doubts::StockInQuestion;
 pub use template::{RATED_KPA, StockMap, Template, TemplateFile};
 

@@ -5,6 +5,7 @@
 
 use super::config::{Bike, FuelTableKind};
 use super::folder::FileSource;
+use super::stock_doubts::StockInQuestion;
 use crate::problem::{Problem, Problems};
 use crate::table::{self, Resolution, Table};
 use std::ops::RangeInclusive;
@@ -42,6 +43,24 @@ pub fn read_stock(slot: &str, bike: &Bike, files: &dyn FileSource) -> Result<Opt
     }
     let step = Resolution::new(FINEST_STEP).expect("a decimal step");
     table::parse(Path::new(&path), &text, bike.controller.load, step, STOCK_CELLS).map(Some)
+}
+
+/// The stock map below a slot's trims, and what its cells are.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StockBelow {
+    /// The map.
+    pub table: Table,
+    /// Volumetric efficiency or pulse width.
+    pub kind: FuelTableKind,
+}
+
+impl StockBelow {
+    /// Reads it; `None` where there is none, it cannot be read, or its size leaves open what it is.
+    pub fn of(slot: &str, bike: &Bike, files: &dyn FileSource) -> Option<Self> {
+        let table = read_stock(slot, bike, files).ok()??;
+        let kind = StockInQuestion::below_trims(&table, bike).kind()?;
+        Some(Self { table, kind })
+    }
 }
 
 /// What stock map and trim give together at a point, in the stock map's unit.

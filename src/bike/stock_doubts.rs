@@ -62,6 +62,12 @@ impl<'a> StockInQuestion<'a> {
         Self::of_engine(table, FuelTableKind::OF_STOCK, &EngineData::of(bike), &like)
     }
 
+    /// What its cells are, where one of the kinds they may be suits the engine and no other does.
+    pub fn kind(&self) -> Option<FuelTableKind> {
+        let mut fits = self.kinds.iter().copied().filter(|kind| self.level(*kind).is_ok());
+        fits.next().filter(|_| fits.next().is_none())
+    }
+
     /// What makes the table hard to believe, in words; none where nothing does.
     pub fn doubts(&self) -> Vec<String> {
         if let Some(doubt) = self.axes() {

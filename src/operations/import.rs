@@ -212,7 +212,7 @@ fn from_folder(bike: &OpenBike) -> Result<HandWork, OperationError> {
                 let hint = format!(
                     "name its slot in bike.yaml, or `git checkout {} -- {}`",
                     newest.name(),
-                    shell::path(&path)
+                    shell::path(path)
                 );
                 return Err(OperationError::failed(what, hint));
             }

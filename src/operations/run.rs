@@ -14,7 +14,7 @@ use super::run_revision::write_revision;
 use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
-use crate::bike::SlotTables;
+use crate::bike::{SlotTables, StockBelow};
 use crate::blend::{CellProposal, Hold, Proposal, Refusal, refuse};
 use crate::cache::{Cache, FileHashes};
 use crate::evidence::{EvidenceRow, RideStatements};
@@ -395,7 +395,8 @@ pub(super) fn run_among(
     report.notes.extend(not_rescaled(&bike, &slot));
     report.notes.extend(at_module_end(&proposal, bike.folder.bike.controller.trim_range_pct));
     let next = SlotTables { fuel: proposal.table.clone(), ..bike.today(&slot).clone() };
-    report.notes.extend(near_limit(&bike.folder.bike, &next));
+    let below = StockBelow::of(&slot, &bike.folder.bike, &bike.folder.work_tree());
+    report.notes.extend(near_limit(&bike.folder.bike, &next, below.as_ref()));
     if let Err(refusal) = refuse(&proposal, bike.folder.bike.controller.fuel_table, &plan.blending) {
         report.refused = Some(refusal);
         return Ok(report);

@@ -7,6 +7,7 @@ use super::open::OpenBike;
 use super::rescale::not_rescaled;
 use super::rides::{RideStanding, StandingReason};
 use super::run::SkippedRide;
+use crate::bike::StockBelow;
 use crate::cache::{Cache, FileHashes};
 use crate::pipeline::RideChoice;
 use crate::ride::{FoundRide, RideState};
@@ -161,7 +162,8 @@ fn notes(bike: &OpenBike) -> Vec<String> {
     // What keeps them from being read is told by what a run would refuse for.
     let changed = bike.stock_changes().unwrap_or_default();
     let of_slot = |slot: &String| {
-        let note = near_limit(&bike.folder.bike, bike.today(slot))?;
+        let below = StockBelow::of(slot, &bike.folder.bike, &bike.folder.work_tree());
+        let note = near_limit(&bike.folder.bike, bike.today(slot), below.as_ref())?;
         Some(if slots.len() > 1 { format!("{slot}: {note}") } else { note })
     };
     slots.iter().filter_map(of_slot).chain(changed).collect()

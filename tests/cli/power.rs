@@ -67,7 +67,7 @@ fn rows_that_no_pull_makes_are_told_with_their_place_and_too_many_refuse_the_she
     assert!(curve["notes"].to_string().contains("the torque is in lb-ft, not in Nm"), "{}", curve["notes"]);
     let (_, curve) = peak("rpm,torque_nm\n4000,250\n5000,260\n6000,250\n");
     assert!(curve["notes"].to_string().contains("mean effective pressure"), "{}", curve["notes"]);
-    bench.write("my sheet.csv", &good.replace(",2", ",-2"));
+    bench.write("my sheet.csv", good.replace(",2", ",-2"));
     let said = bench.on_bike(&["power", "my sheet.csv"]).exits(1);
     assert!(
         said.err.contains("3 of 7 rows cannot be of a pull") || said.err.contains("4 of 7 rows"),

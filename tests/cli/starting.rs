@@ -233,6 +233,8 @@ fn a_module_s_range_holds_runs_edits_and_rollbacks_and_the_total_is_shown() {
     let shown = bench.on_bike(&["--json", "show"]).exits(0).json();
     assert_eq!(shown["totals"][0]["values"][0], 1.1);
     bench.on_bike(&["show"]).exits(0).says("stock map with the trim, main");
+    let room = bench.on_bike(&["headroom"]).exits(0).says("the stock map is taken as pulse_width_ms");
+    room.says("in cold air").never_says("does not tell the pulse");
     let set = |value: &str| {
         [
             "edit",
@@ -328,7 +330,6 @@ fn a_device_that_biases_the_air_temperature_is_a_build_and_stays_one_until_it_is
 fn at_a_terminal_what_no_option_says_is_asked() {
     let bench = Bench::empty();
     let program = env!("CARGO_BIN_EXE_rideloop");
-    let mut command = bench.isolated(Command::new("script"));
     // Only util-linux has it with these options.
     if !cfg!(target_os = "linux") {
         return;

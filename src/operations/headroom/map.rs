@@ -2,7 +2,9 @@
 //!
 //! Tables, injectors and an air enter; how long the injectors are open where leaves.
 
-use crate::bike::{Bike, Density, FuelTableKind, Injectors, Mixture, SlotTables};
+use crate::bike::{
+    Bike, Density, FuelTableKind, Injectors, Mixture, SlotTables, StockBelow, stock_and_trim, stock_path,
+};
 use crate::physics::{air, fuel, fuel_system, injector};
 use crate::table::LoadAxis;
 use crate::units;
@@ -83,12 +85,14 @@ pub(super) struct Delivery<'a> {
     bike: &'a Bike,
     injectors: &'a Injectors,
     battery_v: f64,
+    /// What lies below a table of trims.
+    below: Option<&'a StockBelow>,
 }
 
 impl<'a> Delivery<'a> {
     /// `None` where bike.yaml gives no injectors.
-    pub fn of(bike: &'a Bike, battery_v: f64) -> Option<Self> {
-        Some(Self { bike, injectors: bike.injectors.as_ref()?, battery_v })
+    pub fn of(bike: &'a Bike, battery_v: f64, below: Option<&'a StockBelow>) -> Option<Self> {
+        Some(Self { bike, injectors: bike.injectors.as_ref()?, battery_v, below })
     }
 
     pub fn dead_ms(&self, battery_v: f64) -> f64 {
@@ -113,30 +117,40 @@ impl<'a> Delivery<'a> {
         self.static_g_s() * fuel_system::open_share(limit, self.dead_ms(self.battery_v), rpm, strokes)
     }
 
-    /// How long the injectors must flow in a cycle in the reference air, ms.
+    /// How long the injectors must flow in a cycle in the reference air, ms; `None` for trims on an
+    /// unknown map.
     fn effective_ms(&self, tables: &SlotTables, rpm: f64, load: f64) -> Option<f64> {
         let controller = &self.bike.controller;
         let cell = tables.fuel.at(rpm, load);
+        let wanted = || tables.mixture.at(rpm, load);
         let lambda = match controller.mixture {
-            Mixture::Controller => tables.mixture.at(rpm, load),
+            Mixture::Controller => wanted(),
             Mixture::Table => 1.0,
         };
         match controller.fuel_table {
             FuelTableKind::PulseWidthMs => Some(cell / lambda),
-            FuelTableKind::VePct => {
-                let kpa = match controller.load {
-                    LoadAxis::ThrottlePct => air::REFERENCE_KPA,
-                    LoadAxis::MapKpa => load,
-                };
-                let engine = &self.bike.engine;
-                let air_g =
-                    air::cylinder_air_g(cell / 100.0, kpa, engine.cylinder_cc(), air::REFERENCE_TEMP_C);
-                let fuel_g = injector::fuel_for_air(air_g, lambda, self.bike.stoich_afr);
-                let of_cylinder = self.static_g_s() / f64::from(engine.cylinders);
-                Some(injector::effective_pulse_ms(fuel_g, of_cylinder))
+            FuelTableKind::VePct => Some(self.ms_for_ve(cell, lambda, load)),
+            FuelTableKind::TrimPct => {
+                let below = self.below?;
+                let both = stock_and_trim(&below.table, &tables.fuel, rpm, load);
+                Some(match below.kind {
+                    // The stock controller's own target is not known; rides are brought to this one.
+                    FuelTableKind::VePct => self.ms_for_ve(both, wanted(), load),
+                    FuelTableKind::PulseWidthMs | FuelTableKind::TrimPct => both,
+                })
             }
-            FuelTableKind::TrimPct => None,
         }
+    }
+
+    fn ms_for_ve(&self, ve_pct: f64, lambda: f64, load: f64) -> f64 {
+        let kpa = match self.bike.controller.load {
+            LoadAxis::ThrottlePct => air::REFERENCE_KPA,
+            LoadAxis::MapKpa => load,
+        };
+        let engine = &self.bike.engine;
+        let air_g = air::cylinder_air_g(ve_pct / 100.0, kpa, engine.cylinder_cc(), air::REFERENCE_TEMP_C);
+        let fuel_g = injector::fuel_for_air(air_g, lambda, self.bike.stoich_afr);
+        injector::effective_pulse_ms(fuel_g, self.static_g_s() / f64::from(engine.cylinders))
     }
 
     /// How much more air a cycle takes in cold air. Over manifold pressure the load holds
@@ -155,7 +169,7 @@ impl<'a> Delivery<'a> {
         CellDuty { rpm, load, pulse_width_ms, duty_pct }
     }
 
-    /// What a map needs; `None` for a trim table, whose stock map below it is not known.
+    /// What a map needs; `None` for a trim table on an unknown map.
     pub fn map(&self, tables: &SlotTables) -> Option<MapHeadroom> {
         let cold_factor = self.cold_factor();
         let limiter = self.bike.engine.rev_limit_rpm;
@@ -243,8 +257,12 @@ fn limit_rpm(line: &[CellDuty], limit_pct: f64) -> Option<f64> {
 }
 
 /// One line of warning where a map brings the injectors near their limit in cold air.
-pub(in crate::operations) fn near_limit(bike: &Bike, tables: &SlotTables) -> Option<String> {
-    let delivery = Delivery::of(bike, USUAL_BATTERY_V)?;
+pub(in crate::operations) fn near_limit(
+    bike: &Bike,
+    tables: &SlotTables,
+    below: Option<&StockBelow>,
+) -> Option<String> {
+    let delivery = Delivery::of(bike, USUAL_BATTERY_V, below)?;
     let limit = delivery.injectors.duty_limit_pct;
     let cold = delivery.map(tables)?.cold;
     let CellDuty { rpm, load, duty_pct, .. } = cold.highest;
@@ -262,21 +280,34 @@ pub(in crate::operations) fn near_limit(bike: &Bike, tables: &SlotTables) -> Opt
 }
 
 /// What cannot be told of a bike whose tables do not give the flow.
-pub(super) fn untold(bike: &Bike) -> Option<String> {
-    (bike.controller.fuel_table == FuelTableKind::TrimPct).then(|| {
-        "a trim table does not tell the pulse, and a stock map below it is not looked at here; only rides with \
-         `pulse_width_ms` tell the duty"
-            .to_owned()
+pub(super) fn untold(bike: &Bike, slot: &str, below: Option<&StockBelow>) -> Option<String> {
+    (bike.controller.fuel_table == FuelTableKind::TrimPct && below.is_none()).then(|| {
+        format!(
+            "a trim table does not tell the pulse, and {} is no map that suits the engine (`rideloop check` says why, \
+             where the file is there); only rides with `pulse_width_ms` tell the duty",
+            stock_path(slot)
+        )
     })
 }
 
 /// What the sums leave out for this bike.
-pub(super) fn weaknesses(bike: &Bike) -> Vec<String> {
+pub(super) fn weaknesses(bike: &Bike, below: Option<&StockBelow>) -> Vec<String> {
     let mut notes = vec![
         "presumed: one injection a cycle, injectors that flow as on petrol of 745 kg/m³, and a pump and filter that \
          hold the rail pressure"
             .to_owned(),
     ];
+    notes.extend(below.map(|below| {
+        format!(
+            "the stock map is taken as {} by the size of its cells, and {}",
+            below.kind.name(),
+            match below.kind {
+                FuelTableKind::VePct => "its controller as aiming at the wanted lambda here",
+                FuelTableKind::PulseWidthMs | FuelTableKind::TrimPct =>
+                    "its pulses as those of its own mixture",
+            }
+        )
+    }));
     if bike.controller.density == Density::None {
         notes.push(
             "the controller does not correct for air density: in cold air it gives no more than in the reference air, \
@@ -307,7 +338,7 @@ mod tests {
             Some(Injectors { count: 2, flow_cc_min, rated_kpa, rail_kpa, duty_limit_pct, dead_time_ms });
         tables.fuel.values.fill(85.0);
         tables.mixture.values.fill(0.9);
-        let map = Delivery::of(&bike, 14.0).expect("injectors").map(&tables).expect("VE");
+        let map = Delivery::of(&bike, 14.0, None).expect("injectors").map(&tables).expect("VE");
         // .85 · 99 kPa · 500 cm³ / (287.05 · 298.15 K) = 491.6 mg; /(.9 · 14) = 39.02 mg;
         // at 2.7317 g/s 14.283 ms, with .9 ms dead 15.183 of 20 ms: by hand.
         let highest = map.reference.highest;
@@ -319,11 +350,24 @@ mod tests {
         // Cold air is 13.56 % denser: 16.22 + .9 = 17.12 ms, 85.6 %.
         assert!((map.cold.highest.duty_pct - 85.6).abs() < 0.1, "{:?}", map.cold);
         assert!(map.cold.limit_rpm < 6000.0 && !map.near.is_empty());
-        assert!(near_limit(&bike, &tables).is_some_and(|line| {
+        assert!(near_limit(&bike, &tables, None).is_some_and(|line| {
             line.contains("at 6000 1/min and 100 % throttle the map asks for 86 % duty in cold air")
         }));
         bike.controller.fuel_table = FuelTableKind::TrimPct;
-        assert!(Delivery::of(&bike, 14.0).expect("injectors").map(&tables).is_none());
-        assert!(untold(&bike).is_some() && near_limit(&bike, &tables).is_none());
+        assert!(Delivery::of(&bike, 14.0, None).expect("injectors").map(&tables).is_none());
+        assert!(untold(&bike, "main", None).is_some() && near_limit(&bike, &tables, None).is_none());
+        // A map of 77.27 % below a trim of +10 % is 85 %, and so is the duty; one of 13 ms makes 14.3.
+        let mut below = StockBelow { table: tables.fuel.clone(), kind: FuelTableKind::VePct };
+        below.table.values.fill(85.0 / 1.1);
+        tables.fuel.values.fill(10.0);
+        let duty = |below: &StockBelow| {
+            let map = Delivery::of(&bike, 14.0, Some(below)).expect("injectors").map(&tables);
+            map.expect("a map below").reference.highest
+        };
+        assert!((duty(&below).duty_pct - highest.duty_pct).abs() < 1e-9);
+        assert!(untold(&bike, "main", Some(&below)).is_none());
+        (below.table.values, below.kind) =
+            (vec![13.0; tables.fuel.values.len()], FuelTableKind::PulseWidthMs);
+        assert!((duty(&below).pulse_width_ms - 15.2).abs() < 1e-9, "{:?}", duty(&below));
     }
 }

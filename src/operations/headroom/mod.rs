@@ -9,7 +9,7 @@ use super::error::OperationError;
 use super::open::OpenBike;
 use super::read_rides::{RideRead, read_rides, standings_of_build};
 use super::run::Progress;
-use crate::bike::Injectors;
+use crate::bike::{Injectors, StockBelow};
 use crate::physics::{fuel, fuel_system, injector};
 use crate::pipeline::signs;
 use crate::ride::{Channel, Ride, median};
@@ -161,7 +161,8 @@ pub fn headroom(
     let volts: Vec<f64> = read.iter().filter_map(|ride| ride.said.as_ref().ok()?.usual_battery_v).collect();
     let battery_v = median(&volts);
     let at_v = battery_v.unwrap_or(USUAL_BATTERY_V);
-    let delivery = Delivery::of(settings, at_v).expect("injectors were just looked at");
+    let below = StockBelow::of(&slot, settings, &bike.folder.work_tree());
+    let delivery = Delivery::of(settings, at_v, below.as_ref()).expect("injectors were just looked at");
     let rpm = settings.engine.rev_limit_rpm;
     let fuel_g_s = delivery.limit_g_s(rpm);
     let usual_g_kwh = || fuel_system::usual_full_load_g_kwh(settings.stoich_afr);
@@ -185,7 +186,7 @@ pub fn headroom(
         load_axis: load,
         limits: limits(injectors, &delivery, at_v, battery_v.is_some()),
         map: delivery.map(bike.today(&slot)),
-        map_untold: untold(settings),
+        map_untold: untold(settings, &slot, below.as_ref()),
         rides: read.into_iter().map(told).collect(),
         supply: Supply {
             rpm,
@@ -195,7 +196,7 @@ pub fn headroom(
             fuel_g_kwh,
         },
         target,
-        notes: weaknesses(settings),
+        notes: weaknesses(settings, below.as_ref()),
         slot,
     })
 }

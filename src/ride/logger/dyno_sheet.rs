@@ -428,7 +428,7 @@ mod tests {
         let apart =
             sheet(&text.replace("power [kW]", "wheel power [kW]").replace("torque [", "crank torque ["));
         assert_eq!(apart.remarks.len(), 1, "{:?}", apart.remarks);
-        assert_eq!(sheet(&text.replace("36,9", "50,0").replace("0,5\n", "50\n")).remarks, [String::new(); 0]);
+        assert!(sheet(&text.replace("36,9", "50,0").replace("0,5\n", "50\n")).remarks.is_empty());
     }
 
     proptest! {
