@@ -34,7 +34,7 @@ pub fn by_hand(report: &HandReport, width: usize, command: &str) -> String {
         let _ = writeln!(text, "  from {} {}", import.file, faint(&format!("sha256 {hash}…")));
     }
     for note in &report.notes {
-        let _ = writeln!(text, "  note: {note}");
+        text.push_str(&indented(&format!("note: {note}"), width));
     }
     let to = report.revision.as_deref().unwrap_or("the next revision");
     for change in &report.tables {
@@ -52,16 +52,16 @@ pub fn by_hand(report: &HandReport, width: usize, command: &str) -> String {
             let _ = writeln!(text, "{}", faint(&format!("{LOCKED} locked")));
         }
     }
-    let _ = writeln!(text, "\n{}", verdict(report, command));
+    let _ = writeln!(text, "\n{}", verdict(report, width, command));
     text
 }
 
-fn verdict(report: &HandReport, command: &str) -> String {
+fn verdict(report: &HandReport, width: usize, command: &str) -> String {
     if let Some(none) = no_revision(report.refused.as_ref(), report.nothing.as_deref()) {
-        return none;
+        return none.lines().map(|line| wrap(line, width)).collect::<Vec<_>>().join("\n");
     }
-    let mut lines: Vec<String> =
-        report.cautions.iter().map(|caution| format!("{}: {caution}", warning("caution"))).collect();
+    let caution = |caution: &String| wrap(&format!("{}: {caution}", warning("caution")), width);
+    let mut lines: Vec<String> = report.cautions.iter().map(caution).collect();
     if !report.despite.is_empty() {
         lines.push(format!("{}: {} had objected", warning("note"), report.despite.join(", ")));
     }

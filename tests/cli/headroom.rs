@@ -47,7 +47,7 @@ fn small_injectors_are_warned_of_everywhere_before_they_run_out() {
     let limit_rpm = report["map"]["cold"]["limit_rpm"].as_f64().expect("a speed");
     assert!((6000.0..8200.0).contains(&limit_rpm), "{limit_rpm}");
     assert_eq!(report["limits"]["battery_from_rides"], false);
-    let line = "injectors: the map asks for";
+    let line = "injectors: at 8200 1/min and 100 % throttle the map asks for";
     bench.on_bike(&[]).exits(0).says(&format!("power: {line}"));
     bench.simulate(1, 12);
     let run = bench.on_bike(&["run", "--dry-run"]).exits(0).says(line);

@@ -72,12 +72,18 @@ fn is_wild(sorted: &[SheetRow], at: usize, left_out: &[bool]) -> bool {
     }
 }
 
+/// Engine speed wavers by so much in one pull, 1/min, and the torque of one speed by so much from
+/// one run to the next, %. Common practice, no source.
+const WAVERS_RPM: f64 = 100.0;
+/// See [`WAVERS_RPM`].
+const REPEATS_PCT: f64 = 2.0;
+
 /// What is worth knowing of the order of the rows: where engine speed falls back, and where it is
 /// there several times.
 pub(super) fn order_remarks(rows: &[SheetRow]) -> Vec<String> {
     let mut remarks = Vec::new();
-    let falls = || rows.windows(2).filter(|pair| pair[1].rpm < pair[0].rpm);
-    let rises = rows.windows(2).any(|pair| pair[1].rpm > pair[0].rpm);
+    let falls = || rows.windows(2).filter(|pair| pair[1].rpm < pair[0].rpm - WAVERS_RPM);
+    let rises = rows.windows(2).any(|pair| pair[1].rpm > pair[0].rpm + WAVERS_RPM);
     let deepest = falls().max_by(|a, b| (a[0].rpm - a[1].rpm).total_cmp(&(b[0].rpm - b[1].rpm)));
     if let Some([before, after]) = deepest.filter(|_| rises) {
         remarks.push(format!(
@@ -98,7 +104,7 @@ pub(super) fn order_remarks(rows: &[SheetRow]) -> Vec<String> {
         (high / low - 1.0) * 100.0
     };
     let furthest = twice.iter().max_by(|a, b| apart(a).total_cmp(&apart(b)));
-    if let Some(same) = furthest {
+    if let Some(same) = furthest.filter(|same| apart(same) > REPEATS_PCT) {
         let lines: Vec<String> = same.iter().take(3).map(|row| row.line.to_string()).collect();
         remarks.push(format!(
             "{} {} there several times and averaged; furthest apart, by {} %, at {} 1/min (lines {})",
@@ -157,6 +163,8 @@ mod tests {
     #[test]
     fn the_order_of_the_rows_is_told_where_it_says_something() {
         assert!(order_remarks(&rows(&[(3000.0, 50.0), (4000.0, 50.0), (5000.0, 50.0)])).is_empty());
+        let wavers = [(3000.0, 50.0), (3040.0, 50.0), (3030.0, 50.0), (3040.0, 50.5), (5000.0, 50.0)];
+        assert!(order_remarks(&rows(&wavers)).is_empty());
         // From the top down is an order too.
         assert!(order_remarks(&rows(&[(5000.0, 50.0), (4000.0, 50.0), (3000.0, 50.0)])).is_empty());
         let said = order_remarks(&rows(&[(3000.0, 50.0), (5000.0, 50.0), (3000.0, 55.0), (4000.0, 50.0)]));
