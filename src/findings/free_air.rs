@@ -4,7 +4,7 @@
 
 use super::scene::stretches;
 use super::{FindingEntry, Scene, Seen, Severity};
-use crate::pipeline::signs;
+use crate::pipeline::signs::{self, RailEnd};
 use crate::ride::{Channel, median};
 use crate::units;
 
@@ -109,8 +109,7 @@ fn one_sensor(scene: &Scene<'_>, channel: Channel, cuts: &[(usize, usize)]) -> O
     let time = scene.time_s();
     let lambda = scene.channel(channel)?;
     let highest = lambda.iter().copied().filter(|v| !v.is_nan()).max_by(f64::total_cmp)?;
-    let railed = signs::railed(time, lambda, RAILED_S);
-    let lean_end = (0..lambda.len()).any(|i| railed[i] && lambda[i] == highest);
+    let lean_end = signs::railed(time, lambda, RAILED_S).contains(&Some(RailEnd::Lean));
     let air = if lean_end { FREE_AIR_LAMBDA.min(highest - AT_END) } else { FREE_AIR_LAMBDA };
     let peak = |(first, last): &(usize, usize)| {
         let until = time[*last] + STILL_PASSING_S;

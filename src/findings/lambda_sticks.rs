@@ -6,7 +6,7 @@
 
 use super::scene::{percentile, stretches};
 use super::{FindingEntry, Scene, Seen, Severity};
-use crate::pipeline::signs;
+use crate::pipeline::signs::{self, RailEnd};
 use crate::ride::Channel;
 use crate::units;
 
@@ -68,8 +68,23 @@ fn frozen(scene: &Scene<'_>) -> Vec<Seen> {
 fn railed(scene: &Scene<'_>) -> Vec<Seen> {
     let lambda = &scene.rows.sensors()[0];
     let railed = signs::railed(scene.time_s(), lambda, RAILED_S);
-    let mask: Vec<bool> = railed.iter().zip(&scene.fuelled).map(|(r, f)| *r && *f).collect();
-    share_of_time(scene, &mask, (RAILED_WARNING, RAILED_SERIOUS), "sticks at an end of its range")
+    let of_end = |end: RailEnd| -> Vec<bool> {
+        railed.iter().zip(&scene.fuelled).map(|(r, f)| *r == Some(end) && *f).collect()
+    };
+    let (rich, lean) = (of_end(RailEnd::Rich), of_end(RailEnd::Lean));
+    let at = |end: RailEnd, mask: &[bool]| {
+        format!("{} s at the {} end", units::fixed(scene.seconds(mask), 0), end.word())
+    };
+    let what = match (rich.contains(&true), lean.contains(&true)) {
+        (true, true) => {
+            let (rich, lean) = (at(RailEnd::Rich, &rich), at(RailEnd::Lean, &lean));
+            format!("sticks at both ends of its range ({rich}, {lean})")
+        }
+        (false, true) => "sticks at the lean end of its range".to_owned(),
+        (_, false) => "sticks at the rich end of its range".to_owned(),
+    };
+    let mask: Vec<bool> = rich.iter().zip(&lean).map(|(rich, lean)| *rich || *lean).collect();
+    share_of_time(scene, &mask, (RAILED_WARNING, RAILED_SERIOUS), &what)
 }
 
 fn share_of_time(scene: &Scene<'_>, mask: &[bool], limits: (f64, f64), what: &str) -> Vec<Seen> {

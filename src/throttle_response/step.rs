@@ -215,7 +215,8 @@ impl<'a, 'r> Ridden<'a, 'r> {
         let lambda = logged_lambda(rows);
         let valid = bike.lambda_sensor.valid;
         let stuck = signs::railed(time_s, &lambda, REST_AFTER_S);
-        let invalid = lambda.iter().zip(stuck).map(|(l, stuck)| stuck || *l < valid[0] || *l > valid[1]);
+        let invalid =
+            lambda.iter().zip(stuck).map(|(l, stuck)| stuck.is_some() || *l < valid[0] || *l > valid[1]);
         let ridden = rows.ridden(context);
         let hidden = (0..rows.len()).map(|i| {
             let wanted = ridden.tables(i).mixture.at(rpm[i], load[i]);

@@ -1,7 +1,7 @@
 //! `lambda_valid`: only what the sensor can tell, and only while it lives.
 
 use super::super::rows::{Reason, RideContext, Rows};
-use super::super::signs::{railed, still_for};
+use super::super::signs::{RailEnd, railed, still_for};
 use super::super::stage::{Filter, Stage, StageKind, StageSettings};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -18,7 +18,8 @@ pub struct LambdaValid {
     /// How little counts as not moving, lambda.
     #[schemars(range(min = 0.0, max = 0.1))]
     pub frozen_span: f64,
-    /// A reading at the ride's own highest or lowest value for this long is railed.
+    /// A reading at the ride's own highest or lowest value, or in a converter's noise there
+    /// (0.006) though the rest of the ride is hardly ever that still, for this long is railed.
     #[schemars(range(min = 0.05, max = 60.0))]
     pub railed_s: f64,
 }
@@ -33,7 +34,10 @@ static MISSING: Reason = Reason { key: "lambda_missing", about: "no lambda readi
 static OUT_OF_RANGE: Reason =
     Reason { key: "lambda_out_of_range", about: "lambda outside what the sensor can tell" };
 static FROZEN: Reason = Reason { key: "lambda_frozen", about: "the lambda reading does not move" };
-static RAILED: Reason = Reason { key: "lambda_railed", about: "the lambda reading sticks at its end stop" };
+static RAILED_RICH: Reason =
+    Reason { key: "lambda_railed_rich", about: "the lambda reading sticks at its rich end stop" };
+static RAILED_LEAN: Reason =
+    Reason { key: "lambda_railed_lean", about: "the lambda reading sticks at its lean end stop" };
 
 impl StageSettings for LambdaValid {
     const NAME: &'static str = "lambda_valid";
@@ -42,7 +46,8 @@ impl StageSettings for LambdaValid {
         "Keeps lambda readings inside the sensor's range that are neither frozen nor stuck at an end stop.";
     const SOURCE: &'static str = "common practice, no source";
     const EXAMPLE: &'static str = "- lambda_valid: { valid: [0.68, 1.36], frozen_s: 5 }";
-    const REASONS: &'static [&'static Reason] = &[&MISSING, &OUT_OF_RANGE, &FROZEN, &RAILED];
+    const REASONS: &'static [&'static Reason] =
+        &[&MISSING, &OUT_OF_RANGE, &FROZEN, &RAILED_RICH, &RAILED_LEAN];
 
     fn check(&self) -> Result<(), (&'static str, String)> {
         match self.valid {
@@ -94,8 +99,10 @@ impl LambdaValid {
             value if value.is_nan() => Some(&MISSING),
             value if !(low..=high).contains(&value) => Some(&OUT_OF_RANGE),
             _ if still[i] => Some(&FROZEN),
-            _ if railed[i] => Some(&RAILED),
-            _ => None,
+            _ => railed[i].map(|end| match end {
+                RailEnd::Rich => &RAILED_RICH,
+                RailEnd::Lean => &RAILED_LEAN,
+            }),
         };
         (0..sensor.len()).map(trouble).collect()
     }
@@ -170,6 +177,16 @@ mod tests {
         let railed: Vec<f64> =
             (0..300).map(|i| if (100..120).contains(&i) { 1.5 } else { alive(i) }).collect();
         let (count, reasons) = kept(railed, "- lambda_valid: {}");
-        assert_eq!((count, reasons.as_slice()), (280, ["lambda_railed".to_owned()].as_slice()));
+        assert_eq!((count, reasons.as_slice()), (280, ["lambda_railed_lean".to_owned()].as_slice()));
+    }
+
+    #[test]
+    fn a_rich_end_stop_in_a_converters_noise_is_a_rail_and_a_steady_rich_pull_is_none() {
+        let ride = |at: fn(u32) -> f64| -> Vec<f64> {
+            (0..300).map(|i| if (100..160).contains(&i) { at(i) } else { alive(i) }).collect()
+        };
+        let (count, reasons) = kept(ride(|i| 0.70 + 0.001 * f64::from(i * 5 % 4)), "- lambda_valid: {}");
+        assert_eq!((count, reasons.as_slice()), (240, ["lambda_railed_rich".to_owned()].as_slice()));
+        assert_eq!(kept(ride(|i| 0.70 + 0.003 * f64::from(i * 5 % 7)), "- lambda_valid: {}").0, 300);
     }
 }
