@@ -225,5 +225,7 @@ fn registered(sha256: &str, number: u32, build: &str) -> RegisteredRide {
         used_in: Vec::new(),
         why: None,
         set_aside_in: None,
+        unlogged_slot: None,
+        corrected_in: None,
     }
 }

@@ -44,6 +44,7 @@ pub(super) fn registry() -> Vec<Answer> {
         one::<operations::RollbackReport>("rollback"),
         one::<rides::RideList>("rides"),
         one::<operations::RideFateReport>("rides set-aside"),
+        one::<operations::RideFateReport>("rides correct"),
         one::<operations::RideFateReport>("rides take-back"),
         one::<stages::StageList>("stages")
             .or::<stages::StagePage>()

@@ -100,7 +100,7 @@ pub use rides::{RideStanding, StandingReason, UsableRide};
 pub use rollback::{RollbackReport, RollbackRequest, rollback};
 pub use run::{Progress, RideReport, RunReport, RunRequest, SkippedRide, run, run_on_evidence};
 pub use run_revision::held_counts;
-pub use set_aside::{RideFate, RideFateReport, decide_ride};
+pub use set_aside::{RideCorrection, RideFate, RideFateReport, decide_ride};
 pub use show::{ShowReport, ShownEvidence, ShownTable, ShownTotal, show};
 pub use simulate::{SimulateReport, SimulateRequest, Style, simulate};
 pub use start::refuse_taken;

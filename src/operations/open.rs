@@ -202,6 +202,15 @@ impl OpenBike {
         self.register.by_hash(sha256).is_some_and(|r| r.state == RideState::SetAside)
     }
 
+    /// Whether what a ride was made on was corrected after the newest run of a slot.
+    pub(super) fn is_corrected_since(&self, sha256: &str, slot: &str) -> bool {
+        let corrected =
+            self.register.by_hash(sha256).and_then(|r| revision_number(r.corrected_in.as_deref()?));
+        let runs = self.revisions.iter().filter(|r| r.record.kind == RevisionKind::Run);
+        let newest = runs.filter(|r| r.record.slots.iter().any(|s| s == slot)).map(|r| r.record.number).max();
+        corrected.is_some() && corrected > newest
+    }
+
     /// The first revision of the build on the bike now, oldest of them.
     pub fn build_start(&self) -> Option<&Revision> {
         let build = self.folder.builds.current();

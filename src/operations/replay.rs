@@ -332,6 +332,7 @@ fn usable_rides(
             revision: known.revision.clone(),
             build: known.build.clone(),
             slot: bike.told_slot((Some(known), &known.revision), slot).unwrap_or(LOGGED_SLOT).to_owned(),
+            unlogged_slot: known.unlogged_slot.clone(),
             revision_presumed: false,
             is_new: true,
         })

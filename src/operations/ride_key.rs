@@ -13,7 +13,7 @@ use std::fmt::{self, Write as _};
 use std::path::Path;
 
 /// The form of a record; another one is another record.
-const RECORD_FORM: u32 = 3;
+const RECORD_FORM: u32 = 4;
 
 /// The version of this program and its sources: another one may come to other numbers.
 pub(super) const PROGRAM: &str = env!("RIDELOOP_SOURCES");

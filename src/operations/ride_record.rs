@@ -5,7 +5,7 @@
 //! says under what it holds; two records with the same key are the same, to the last bit.
 
 use crate::findings::{self, Finding};
-use crate::pipeline::{Plan, RideContext, RideOutcome, run_ride};
+use crate::pipeline::{Plan, RideContext, RideOutcome, rows_on_told_slot, run_ride};
 use crate::ride::{BadValue, Channel, LoggerRef, Loggers, Ride, RideError};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -28,6 +28,8 @@ pub(super) struct RideDetails {
     pub unparsable_total: usize,
     /// The log tells the slot sample by sample.
     pub slot_logged: bool,
+    /// Rows whose slot the log does not tell and somebody told, where it tells others.
+    pub rows_on_told_slot: usize,
     /// What is allowed in this log and yet worth a look.
     pub remarks: Vec<String>,
     /// Signs that a sensor or the log lies, as far as one ride shows them.
@@ -79,6 +81,7 @@ impl RideRecord {
             unparsable_total: log.reading.unparsable_total(),
             unparsable: log.reading.unparsable.clone(),
             slot_logged: log.has(Channel::Slot),
+            rows_on_told_slot: rows_on_told_slot(&log, context),
             remarks: log.remarks(),
             findings: findings::of_one_ride(&log, context),
             logger: log.logger,

@@ -26,9 +26,11 @@ pub struct UsableRide {
     /// The slot it was made on where its log does not tell; `as_logged` where nothing else
     /// tells.
     pub slot: String,
+    /// That slot, once its log was read and tells slots but for its first rows.
+    pub unlogged_slot: Option<String>,
     /// Its place did not tell the revision, so the newest one was taken.
     pub revision_presumed: bool,
-    /// It fed no revision of the slot yet.
+    /// It fed no revision of the slot yet, or none as what it is known for now.
     pub is_new: bool,
 }
 
@@ -157,11 +159,11 @@ impl OpenBike {
         if !self.folder.bike.shares_breathing() {
             return Some(slot);
         }
-        // What a ride that only waits is registered on was presumed, not told.
-        let told = known.filter(|ride| !ride.used_in.is_empty() && ride.slot != LOGGED_SLOT);
-        let told = told.map(|ride| ride.slot.as_str());
+        let told = known.and_then(RegisteredRide::told_slot);
+        // Of a ride that counted as its log tells nothing more was known.
+        let as_logged = known.is_some_and(|ride| ride.slot == LOGGED_SLOT && !ride.used_in.is_empty());
         match (told, self.folder.bike.slots.as_slice()) {
-            (None, [only]) if self.had_one_slot(revision) => Some(only),
+            (None, [only]) if !as_logged && self.had_one_slot(revision) => Some(only),
             (told, _) => told,
         }
     }
@@ -273,7 +275,10 @@ impl OpenBike {
                     AtHand::Collected(collected) => collected.told_slot(sha256),
                     AtHand::Logs | AtHand::Settled(_) => None,
                 };
-                let told = self.told_slot((known, &revision), slot).or(ridden_on).map(str::to_owned);
+                // What counted is corrected by name, not in passing.
+                let counted_as_logged = known.is_some_and(|r| r.slot == LOGGED_SLOT && !r.used_in.is_empty());
+                let said = ridden_on.filter(|_| !counted_as_logged);
+                let told = self.told_slot((known, &revision), slot).or(said).map(str::to_owned);
                 told.or_else(collected).unwrap_or_else(|| LOGGED_SLOT.to_owned())
             }
         };
@@ -284,6 +289,7 @@ impl OpenBike {
             revision,
             build,
             slot: told,
+            unlogged_slot: None,
             revision_presumed: presumed,
             is_new,
         })
@@ -304,7 +310,7 @@ impl OpenBike {
         if !crosses && ride.slot != slot && ride.slot != LOGGED_SLOT {
             return Err((StandingReason::OtherSlot, format!("was made on slot {}", ride.slot)));
         }
-        let fed = ride.used_in.iter().find(|name| self.is_of_slot(name, slot));
+        let fed = ride.fed().find(|name| self.is_of_slot(name, slot));
         match (choice, fed) {
             (RideChoice::New, Some(revision)) => {
                 Err((StandingReason::AlreadyUsed, format!("already counts in {revision}")))
@@ -403,6 +409,8 @@ impl OpenBike {
             used_in: Vec::new(),
             why: None,
             set_aside_in: None,
+            unlogged_slot: None,
+            corrected_in: None,
         }))
     }
 

@@ -85,6 +85,10 @@ pub struct RideReport {
     pub revision: String,
     /// The slot it was made on; `as_logged` where its log tells.
     pub slot: String,
+    /// Rows before the log tells the first slot, which are on the one that was told.
+    pub rows_on_told_slot: usize,
+    /// The slot of those, where there are any.
+    pub unlogged_slot: Option<String>,
     /// Samples in the log.
     pub samples: usize,
     /// Samples that reached the evidence.
@@ -264,6 +268,7 @@ pub(super) fn run_among(
         bike.standing_of(found, (&slot, Asked::Fuel { ridden_on: ridden_on.as_deref() }), plan.rides);
     refuse_unreadable(&bike, &plan, &standings)?;
     let notes = ride_notes(&bike, &plan, &standings);
+    report.notes.extend(told_in_vain(&bike, ridden_on.as_deref(), &standings));
     for standing in standings {
         match standing {
             RideStanding::Usable(ride) => usable.push(ride),
@@ -342,7 +347,8 @@ pub(super) fn run_among(
                 report.notes.extend(details.remarks.iter().map(|remark| format!("{}: {remark}", ride.name)));
                 report.rides.push(ride_report(&ride, &outcome, &details));
                 became[number] = Some(good.len());
-                good.push((ride, outcome, details.slot_logged));
+                let unlogged_slot = (details.rows_on_told_slot > 0).then(|| ride.slot.clone());
+                good.push((UsableRide { unlogged_slot, ..ride }, outcome, details.slot_logged));
             }
             Err(trouble) => {
                 implausible |= trouble.implausible;
@@ -507,6 +513,30 @@ fn ride_notes(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Vec<Strin
     notes
 }
 
+/// What to say where the slot that was told is that of no ride, and some are known as made on
+/// another.
+fn told_in_vain(bike: &OpenBike, told: Option<&str>, found: &[RideStanding]) -> Option<String> {
+    let told = told?;
+    let known = |standing: &RideStanding| bike.register.by_hash(standing.sha256()?)?.told_slot();
+    let taken = |standing: &RideStanding| match standing {
+        RideStanding::Usable(ride) => ride.slot == told && known(standing).is_none(),
+        RideStanding::PassedOver { .. } => false,
+    };
+    let others = || found.iter().filter(|standing| known(standing).is_some_and(|slot| slot != told));
+    let first = others().next().filter(|_| !found.iter().any(taken))?;
+    let name = match first {
+        RideStanding::Usable(UsableRide { name, .. }) | RideStanding::PassedOver { name, .. } => name,
+    };
+    let more = match others().count() - 1 {
+        0 => String::new(),
+        n => format!(" and {}", units::counted(n, "other ride")),
+    };
+    Some(format!(
+        "--ridden-on {told} is for rides of which nobody told the slot; {name}{more} counted as made on another: \
+         `rideloop rides correct {name} --slot {told} --why \"…\"` corrects that"
+    ))
+}
+
 /// Whether the rides can say anything the map does not hold already: a new
 /// ride, or, where all rides of the build count, another set of them.
 fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]) -> bool {
@@ -515,7 +545,8 @@ fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]
         let mut now: Vec<&str> = usable.iter().map(|r| r.sha256.as_str()).collect();
         before.sort_unstable();
         now.sort_unstable();
-        before.iter().any(|sha256| !now.contains(sha256) && bike.is_set_aside(sha256))
+        let fell_silent = |sha256| bike.is_set_aside(sha256) || bike.is_corrected_since(sha256, slot);
+        before.iter().any(|sha256| !now.contains(sha256) && fell_silent(sha256))
             || now.iter().any(|sha256| !before.contains(sha256))
     };
     usable.iter().any(|ride| ride.is_new)
@@ -586,6 +617,8 @@ fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) 
         logger: details.logger.clone(),
         revision: ride.revision.clone(),
         slot: if details.slot_logged { LOGGED_SLOT.to_owned() } else { ride.slot.clone() },
+        rows_on_told_slot: details.rows_on_told_slot,
+        unlogged_slot: (details.rows_on_told_slot > 0).then(|| ride.slot.clone()),
         samples: outcome.funnel.samples(),
         kept: outcome.funnel.kept(),
         rejected: outcome.funnel.rejected(),

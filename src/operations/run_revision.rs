@@ -90,6 +90,8 @@ fn registered(ride: &UsableRide, slot: &str) -> RegisteredRide {
         used_in: Vec::new(),
         why: None,
         set_aside_in: None,
+        unlogged_slot: ride.unlogged_slot.clone(),
+        corrected_in: None,
     }
 }
 

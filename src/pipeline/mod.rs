@@ -31,8 +31,8 @@ pub use delays::{CommonDelay, ComparedDelay, common_delay, compare_delays};
 pub use gas_flow::{gas_flow_kg_s, gas_flow_of_cells};
 pub use plan::{Plan, RideChoice, schema};
 pub use response::{Alignment, Course, Following};
-pub(crate) use ridden::on_known_slot;
 pub use ridden::{Ridden, RiddenRows};
+pub(crate) use ridden::{on_known_slot, rows_before_first_slot, rows_on_told_slot};
 pub use ride_run::{
     Funnel, FunnelStep, RideOutcome, RideTrouble, STEP_REASONS, aligned_rows, found_delay, run_ride,
 };

@@ -5,7 +5,7 @@
 
 use super::rows::{RideContext, Rows};
 use crate::bike::SlotTables;
-use crate::ride::Ride;
+use crate::ride::{LOGGED_SLOT, Ride};
 use crate::table::{Place, Table};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -118,18 +118,33 @@ pub(crate) fn on_known_slot(ride: &Ride, context: &RideContext<'_>) -> Vec<bool>
     }
 }
 
-/// The slot in use at each row: that of the log, or `untold` where the log does not tell slots.
+/// How many rows of a ride whose log tells slots are before it tells the first, and so on the
+/// slot that somebody told; none where nobody did.
+pub(crate) fn rows_on_told_slot(ride: &Ride, context: &RideContext<'_>) -> usize {
+    match context.ridden {
+        Ridden::Slots(slots) if slots.contains_key(context.slot) => rows_before_first_slot(ride),
+        Ridden::Slots(_) | Ridden::Slot(_) => 0,
+    }
+}
+
+/// How many rows a log that tells slots has before it tells the first.
+pub(crate) fn rows_before_first_slot(ride: &Ride) -> usize {
+    ride.slots().map_or(0, |slots| slots.take_while(Option::is_none).count())
+}
+
+/// The slot in use at each row: that of the log, or the one that was told where the log does
+/// not tell.
 ///
-/// Where the log does not say, the slot it said last is still in use; before it says
-/// anything, nobody knows.
-fn slots_in_use<'a>(ride: &'a Ride, untold: &'a str) -> Vec<Option<&'a str>> {
-    let Some(slots) = ride.slots() else { return vec![Some(untold); ride.samples()] };
-    let mut in_use = None;
-    let told = slots.map(|told| {
-        in_use = told.or(in_use);
+/// The slot that the log said last is still in use; before it says anything, it is the one
+/// that was told, and where none was, nobody knows.
+fn slots_in_use<'a>(ride: &'a Ride, told: &'a str) -> Vec<Option<&'a str>> {
+    let mut in_use = (told != LOGGED_SLOT).then_some(told);
+    let Some(slots) = ride.slots() else { return vec![in_use; ride.samples()] };
+    let logged = slots.map(|logged| {
+        in_use = logged.or(in_use);
         in_use
     });
-    told.collect()
+    logged.collect()
 }
 
 #[cfg(test)]
@@ -139,7 +154,7 @@ mod tests {
     use super::super::stages::tests::bike;
     use super::*;
     use crate::bike::Bike;
-    use crate::ride::{LOGGED_SLOT, Loggers};
+    use crate::ride::Loggers;
     use crate::table::{Axis, Grid};
     use std::fmt::Write as _;
     use std::path::Path;
@@ -232,6 +247,42 @@ mod tests {
         assert_eq!(alone, among);
         let untold = log(tables.fuel.at(RPM, LOAD), &slots, &[("power", 300)], "not_told");
         assert_eq!(run(&bike, &untold, Ridden::Slots(&slots), &slots["power"], "power"), alone);
+    }
+
+    #[test]
+    fn rows_before_the_log_tells_a_slot_are_on_the_one_that_was_told() {
+        let (bike, tables) = bike();
+        let truth = tables.fuel.at(RPM, LOAD);
+        let slots = slots(&tables);
+        let (all, power) = (Ridden::Slots(&slots), &slots["power"]);
+        let full = log(truth, &slots, &[("economy", 100), ("power", 300)], "slot");
+        let seen = run(&bike, &full, all, power, LOGGED_SLOT);
+        // Each row's lambda is that of the table it was made on, whether the log names it or not.
+        let text = |told: usize| {
+            let rows = (0..400).map(|i| {
+                let slot = if i < 100 { "economy" } else { "power" };
+                let tables = &slots[slot];
+                let lambda = truth / tables.fuel.at(RPM, LOAD) * tables.mixture.at(RPM, LOAD);
+                let slot = if i < told { "" } else { slot };
+                format!("{:.2},{RPM},{LOAD},{lambda:.12},{slot}\n", f64::from(i as u32) * 0.05)
+            });
+            format!("time_s,rpm,throttle_pct,lambda,slot\n{}", rows.collect::<String>())
+        };
+        let read = |text: &str| {
+            Ride::read(Path::new("ride.csv"), text.as_bytes(), &Loggers::none()).expect("a ride")
+        };
+        let partly = read(&text(100));
+        assert_eq!(run(&bike, &partly, all, power, "economy"), seen, "told by hand");
+        let unheard = run(&bike, &partly, all, power, LOGGED_SLOT);
+        assert_eq!(unheard.funnel.rejected().get("other_slot"), Some(&100), "nobody said");
+        let context = |slot| RideContext { bike: &bike, ridden: all, today: power, slot };
+        assert_eq!(rows_on_told_slot(&partly, &context("economy")), 100);
+        assert_eq!(rows_on_told_slot(&partly, &context(LOGGED_SLOT)), 0);
+        assert_eq!(rows_on_told_slot(&full, &context("economy")), 0);
+        // A column without a name is none.
+        let empty = read(&text(400));
+        assert!(run(&bike, &empty, all, power, LOGGED_SLOT).other_slot);
+        assert_eq!(run(&bike, &empty, all, power, "power").funnel.kept(), 400);
     }
 
     #[test]

@@ -40,11 +40,17 @@ fn rides(report: &RunReport, width: usize) -> String {
     for ride in &report.rides {
         let presumed =
             if ride.revision_presumed { ", the newest, since its folder does not say" } else { "" };
+        let told = match (&ride.unlogged_slot, ride.rows_on_told_slot) {
+            (Some(slot), rows) => {
+                format!("; the first {} on {slot}, as told, the rest as logged", units::counted(rows, "row"))
+            }
+            (None, _) => String::new(),
+        };
         let share = ride.kept as f64 / ride.samples.max(1) as f64 * 100.0;
         rows.push(vec![
             ride.file.clone(),
             format!(
-                "made on {}{presumed}; {} samples, {} kept ({share:.0} %)",
+                "made on {}{presumed}; {} samples, {} kept ({share:.0} %){told}",
                 ride.revision,
                 units::count(ride.samples as u64),
                 units::count(ride.kept as u64)

@@ -187,11 +187,30 @@ pub fn ride_fate(report: &RideFateReport) -> String {
         RideState::SetAside => "is set aside",
     };
     match &report.revision {
+        Some(revision) if report.corrected.is_some() => {
+            let rested = match report.rested_in.as_slice() {
+                [] => String::new(),
+                rested => format!(
+                    "What was known before stands behind {}. Where that misled the map, `rideloop rollback` goes \
+                     back; this ride counts all the same.\n",
+                    rested.join(", ")
+                ),
+            };
+            format!(
+                "{} was {}; that is known from {revision} on, and the next `rideloop run` of each slot counts it so, \
+                 once\n{rested}",
+                report.file,
+                report.corrected.as_deref().unwrap_or_default()
+            )
+        }
         Some(revision) => format!(
             "{} {state} from {revision} on; the next `rideloop run` takes that into account\n",
             report.file
         ),
-        None => format!("Nothing to do: {} {state} already. No revision was made.\n", report.file),
+        None => format!(
+            "Nothing to do: {} {state} already, as made on slot {}, {}. No revision was made.\n",
+            report.file, report.slot, report.made_on
+        ),
     }
 }
 
@@ -208,10 +227,15 @@ pub fn register(register: &Register, width: usize) -> String {
             RideState::Used => format!("used in {}", ride.used_in.join(", ")),
             RideState::SetAside => format!("set aside: {}", ride.why.as_deref().unwrap_or("no reason given")),
         };
+        let corrected = ride.corrected_in.as_deref().map(|by| format!("; corrected in {by}"));
+        let state = state + &corrected.unwrap_or_default();
         rows.push(vec![
             ride.file.clone(),
             ride.revision.clone(),
-            ride.slot.clone(),
+            match &ride.unlogged_slot {
+                Some(slot) => format!("{}, first rows {slot}", ride.slot),
+                None => ride.slot.clone(),
+            },
             ride.build.clone(),
             state,
         ]);

@@ -225,9 +225,9 @@ impl Ride {
         }
     }
 
-    /// The slot in use at each sample, when the log tells.
+    /// The slot in use at each sample, when the log tells; a column without a name tells nothing.
     pub fn slots(&self) -> Option<impl Iterator<Item = Option<&str>>> {
-        self.columns.slot.as_ref().map(SlotNames::iter)
+        self.columns.slot.as_ref().filter(|slots| slots.any()).map(SlotNames::iter)
     }
 
     /// What is allowed in this log and yet worth a look.

@@ -23,6 +23,9 @@ pub struct RegisteredRide {
     pub revision: String,
     /// The slot it was made on, or `as_logged`.
     pub slot: String,
+    /// The slot it was made on before its log tells the first, where somebody told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unlogged_slot: Option<String>,
     /// The build it was made on.
     pub build: String,
     /// Whether it counts.
@@ -36,6 +39,10 @@ pub struct RegisteredRide {
     /// The revision that set it aside.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub set_aside_in: Option<String>,
+    /// The revision that corrected what it was made on; only revisions after it took that
+    /// into account.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrected_in: Option<String>,
 }
 
 /// Whether a ride counts.
@@ -51,6 +58,20 @@ pub enum RideState {
 }
 
 impl RegisteredRide {
+    /// The revisions it fed as what it is known for now, and not before it was corrected.
+    pub fn fed(&self) -> impl Iterator<Item = &String> {
+        let corrected = self.corrected_in.as_deref().and_then(revision_number);
+        self.used_in.iter().filter(move |name| revision_number(name) > corrected)
+    }
+
+    /// The slot that somebody told it was made on where its log does not tell. What a ride that
+    /// only waits is registered on was presumed, not told.
+    pub fn told_slot(&self) -> Option<&str> {
+        let is_told = !self.used_in.is_empty() || self.corrected_in.is_some();
+        let of_all = Some(self.slot.as_str()).filter(|slot| *slot != LOGGED_SLOT);
+        of_all.or(self.unlogged_slot.as_deref()).filter(|_| is_told)
+    }
+
     fn set_aside(&mut self, why: &str, by: &str) {
         self.state = RideState::SetAside;
         self.why = Some(why.to_owned());
@@ -101,7 +122,7 @@ impl Register {
             if !hashes.insert(&ride.sha256) {
                 say("sha256", format!("ride `{}` is registered twice", ride.file));
             }
-            for revision in ride.used_in.iter().chain([&ride.revision]) {
+            for revision in ride.used_in.iter().chain([&ride.revision]).chain(&ride.corrected_in) {
                 if revision_number(revision).is_none() {
                     say("revision", format!("a revision is written r1, r2 …, got `{revision}`"));
                 }
@@ -135,7 +156,7 @@ impl Register {
         let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
         let entry = match position {
             Some(i) => {
-                self.rides[i].slot = ride.slot;
+                (self.rides[i].slot, self.rides[i].unlogged_slot) = (ride.slot, ride.unlogged_slot);
                 &mut self.rides[i]
             }
             None => {
@@ -151,16 +172,28 @@ impl Register {
         }
     }
 
+    /// Corrects what a ride was made on, registered or not: its slots, revision and build.
+    /// Whether it counts stays as it is.
+    pub fn correct(&mut self, ride: RegisteredRide, by: &str) {
+        let entry = self.entry(ride.clone());
+        (entry.slot, entry.unlogged_slot) = (ride.slot, ride.unlogged_slot);
+        (entry.revision, entry.build) = (ride.revision, ride.build);
+        entry.corrected_in = Some(by.to_owned());
+    }
+
+    /// What is registered of a ride; registers it when it is new.
+    fn entry(&mut self, ride: RegisteredRide) -> &mut RegisteredRide {
+        let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
+        let position = position.unwrap_or_else(|| {
+            self.rides.push(ride);
+            self.rides.len() - 1
+        });
+        &mut self.rides[position]
+    }
+
     /// Sets one ride aside, registered or not; whether that changed anything.
     pub fn set_aside(&mut self, ride: RegisteredRide, why: &str, by: &str) -> bool {
-        let position = self.rides.iter().position(|r| r.sha256 == ride.sha256);
-        let entry = match position {
-            Some(i) => &mut self.rides[i],
-            None => {
-                self.rides.push(ride);
-                self.rides.last_mut().expect("just pushed")
-            }
-        };
+        let entry = self.entry(ride);
         let changed = entry.why.as_deref() != Some(why) || entry.state != RideState::SetAside;
         entry.set_aside(why, by);
         changed
@@ -213,8 +246,8 @@ impl Register {
         again
     }
 
-    /// Sets rides aside that fed these revisions and no other, but for those of `beside`,
-    /// which do not count; says which.
+    /// Sets rides aside that fed these revisions and no other as what they are known for, but
+    /// for those of `beside`, which do not count; says which.
     pub fn set_aside_users_of(
         &mut self,
         revisions: &[String],
@@ -224,8 +257,9 @@ impl Register {
     ) -> Vec<String> {
         let mut set_aside = Vec::new();
         for ride in &mut self.rides {
-            let mut fed = ride.used_in.iter().filter(|r| !beside.contains(r)).peekable();
-            let fed_no_other = fed.peek().is_some() && fed.all(|r| revisions.contains(r));
+            // What a ride fed before it was corrected is no fault of what it is known for now.
+            let fed: Vec<&String> = ride.fed().filter(|r| !beside.contains(r)).collect();
+            let fed_no_other = !fed.is_empty() && fed.iter().all(|r| revisions.contains(r));
             if fed_no_other && ride.state == RideState::Used {
                 ride.set_aside(why, by);
                 set_aside.push(ride.file.clone());
@@ -250,7 +284,29 @@ mod tests {
             used_in: Vec::new(),
             why: None,
             set_aside_in: None,
+            unlogged_slot: None,
+            corrected_in: None,
         }
+    }
+
+    #[test]
+    fn what_a_ride_fed_before_it_was_corrected_it_did_not_feed_as_what_it_is() {
+        let mut register = Register::default();
+        register.mark_used(ride("a.csv", '1'), "r2");
+        assert_eq!(register.rides()[0].told_slot(), Some("power"));
+        register.correct(RegisteredRide { slot: "economy".to_owned(), ..ride("a.csv", '1') }, "r3");
+        let corrected = &register.rides()[0];
+        assert_eq!((corrected.told_slot(), corrected.fed().count()), (Some("economy"), 0));
+        assert_eq!(
+            (corrected.state, corrected.used_in.as_slice()),
+            (RideState::Used, ["r2".to_owned()].as_slice())
+        );
+        register.mark_used(register.rides()[0].clone(), "r4");
+        assert_eq!(register.rides()[0].fed().collect::<Vec<_>>(), ["r4"]);
+        register.remember(ride("b.csv", '2'));
+        assert_eq!(register.rides()[1].told_slot(), None, "presumed");
+        register.correct(register.rides()[1].clone(), "r5");
+        assert_eq!(register.rides()[1].told_slot(), Some("power"));
     }
 
     #[test]

@@ -86,6 +86,7 @@ fn every_command_answers_what_its_schema_says() {
     ask("rides set-aside", &["rides", "set-aside", "r1/sim-1.csv", "--why", "loose sensor"]);
     ask("rides", &["rides"]);
     ask("rides take-back", &["rides", "take-back", "r1/sim-1.csv"]);
+    ask("rides correct", &["rides", "correct", "r1/sim-1.csv", "--made-on", "r2", "--why", "r2 was in it"]);
     ask("rollback", &["rollback", "r1", "--why", "hesitates"]);
     ask("build add", &["build", "add", "other cams", "--changed", "cams", "--air-temp-bias-c", "-10"]);
     ask("simulate", &["simulate", "--minutes", "1"]);

@@ -216,3 +216,123 @@ fn a_ride_of_which_nobody_knows_the_slot_waits_until_somebody_says_it() {
     assert_eq!(run(&bench, &["--ridden-on", "economy"])["rides"][0]["slot"], "economy");
     bench.on_bike(&["verify"]).exits(0);
 }
+
+/// The ride's log with what it tells of slots blanked in its first rows; in all of them
+/// where `rows` is none.
+fn blanked(log: &str, rows: Option<usize>) -> String {
+    let titles: Vec<&str> = log.lines().next().expect("titles").split(',').collect();
+    let at = titles.iter().position(|title| *title == "slot").expect("the slot is logged");
+    let blank = |(i, line): (usize, &str)| {
+        let mut parts: Vec<&str> = line.split(',').collect();
+        if i > 0 && rows.is_none_or(|rows| i <= rows) {
+            parts[at] = "";
+        }
+        parts.join(",") + "\n"
+    };
+    log.lines().enumerate().map(blank).collect()
+}
+
+#[test]
+fn rows_whose_slot_is_not_logged_are_on_the_told_one_and_the_log_wins_elsewhere() {
+    let bench = two_slots("shared");
+    ride(&bench, "power", "1");
+    let log = bench.read("rides/r1/sim-1.csv");
+    let rows = log.lines().count() - 1;
+
+    // A column without a name is none: the ride waits until somebody says it.
+    bench.write("rides/r1/sim-1.csv", blanked(&log, None));
+    bench.on_bike(&["run"]).exits(1).says("--ridden-on SLOT");
+    let told = run(&bench, &["--dry-run", "--ridden-on", "power"]);
+    assert_eq!(
+        (&told["rides"][0]["slot"], &told["rides"][0]["rows_on_told_slot"]),
+        (&"power".into(), &0.into())
+    );
+    assert_ne!(run(&bench, &["--dry-run", "--ridden-on", "economy"])["cells"], told["cells"]);
+
+    // Told, the first third says what its own log would have said.
+    bench.write("rides/r1/sim-1.csv", &log);
+    let logged = run(&bench, &["--dry-run", "--ridden-on", "economy"]);
+    assert_eq!(logged["rides"][0]["slot"], "as_logged");
+    assert_eq!(logged["cells"], told["cells"], "the log wins");
+    bench.write("rides/r1/sim-1.csv", blanked(&log, Some(rows / 3)));
+    let untold = run(&bench, &["--dry-run"]);
+    assert_eq!(untold["rides"][0]["rejected"]["other_slot"], Value::from(rows / 3));
+    bench.on_bike(&["run", "--dry-run", "--ridden-on", "power"]).exits(0).says("as told, the rest as logged");
+    let said = run(&bench, &["--slot", "economy", "--ridden-on", "power"]);
+    let of_ride = &said["rides"][0];
+    assert_eq!((&of_ride["slot"], &of_ride["unlogged_slot"]), (&"as_logged".into(), &"power".into()));
+    assert_eq!((&of_ride["rows_on_told_slot"], &of_ride["samples"]), (&(rows / 3).into(), &rows.into()));
+    // Once said, it is known to the other slot.
+    assert!(bench.read("rides.yaml").contains("unlogged_slot: power"));
+    let power = run(&bench, &[]);
+    assert_eq!(power["rides"][0]["rows_on_told_slot"], Value::from(rows / 3));
+    assert_eq!(power["rides"][0]["kept"], logged["rides"][0]["kept"]);
+    bench.on_bike(&["verify"]).exits(0);
+    bench.on_bike(&["rides"]).exits(0).says("as_logged, first rows power");
+
+    // Told wrongly, it is corrected; what the log tells is not.
+    bench.on_bike(&["rides", "correct", "sim-1.csv", "--slot", "economy", "--why", "mistaken"]).exits(0);
+    let again = run(&bench, &[]);
+    assert_eq!(again["rides"][0]["unlogged_slot"], "economy");
+    ride(&bench, "power", "2");
+    run(&bench, &[]);
+    let refused = ["rides", "correct", "sim-2.csv", "--slot", "economy", "--why", "mistaken"];
+    bench.on_bike(&refused).exits(1).says("the log wins");
+    bench.on_bike(&["verify"]).exits(0);
+}
+
+#[test]
+fn a_slot_told_wrongly_is_corrected_and_the_ride_counts_once_as_what_it_was() {
+    let bench = two_slots("shared");
+    ride(&bench, "power", "1");
+    bench.write("rides/r1/sim-1.csv", untold(&bench.read("rides/r1/sim-1.csv")));
+    let right = bench.twin();
+    let right = run(&right, &["--ridden-on", "power"]);
+    let wrong = run(&bench, &["--ridden-on", "economy"]);
+    assert_ne!(wrong["cells"], right["cells"]);
+    bench.on_bike(&["run", "--ridden-on", "power"]).exits(0).says("rides correct r1/sim-1.csv --slot power");
+
+    bench.on_bike(&["rides", "correct", "sim-1.csv", "--slot", "power"]).exits(2).says("--why");
+    bench.on_bike(&["rides", "correct", "sim-1.csv", "--why", "x"]).exits(2);
+    bench
+        .on_bike(&["rides", "correct", "sim-1.csv", "--slot", "rain", "--why", "x"])
+        .exits(1)
+        .says("no slot");
+    bench
+        .on_bike(&["rides", "correct", "sim-1.csv", "--made-on", "r9", "--why", "x"])
+        .exits(1)
+        .says("no revision");
+    let tables = bench.read("maps/power/fuel.csv");
+    let correct = ["rides", "correct", "sim-1.csv", "--slot", "power", "--why", "the switch stood on power"];
+    bench.on_bike(&correct).exits(0).says("made on slot power, not economy");
+    assert_eq!(bench.read("maps/power/fuel.csv"), tables, "no table changes");
+    bench.on_bike(&correct).exits(0).says("Nothing to do");
+    bench.on_bike(&["history"]).exits(0).says("ride corrected");
+    bench.on_bike(&["--json", "history"]).exits(0).says("the switch stood on power");
+    bench.on_bike(&["rides"]).exits(0).says("corrected in r3");
+    bench.on_bike(&["verify"]).exits(0);
+
+    // It counts once, as what it was, on the table of today.
+    let again = run(&bench, &[]);
+    assert_eq!((files(&again), &again["rides"][0]["slot"]), (vec!["r1/sim-1.csv"], &"power".into()));
+    let required = |report: &Value| -> Vec<Value> {
+        report["cells"].as_array().expect("cells").iter().map(|cell| cell["required"].clone()).collect()
+    };
+    assert_eq!(required(&again), required(&right), "what it asks for is what it would have asked for");
+    let used = bench.read("rides.yaml");
+    assert_eq!(used.matches("sha256").count(), 1, "{used}");
+    bench.on_bike(&["run"]).exits(0).says("no ride is new");
+    bench.on_bike(&["verify"]).exits(0);
+
+    // Back before the mistake the ride still counts, and makes what it should have made.
+    bench.on_bike(&["rollback", "r1", "--slot", "power", "--why", "told the wrong slot"]).exits(0);
+    bench.on_bike(&["rides", "take-back", "sim-1.csv"]).exits(0);
+    let clean = run(&bench, &[]);
+    assert_eq!(required(&clean), required(&right));
+    bench.on_bike(&["verify"]).exits(0);
+
+    // A revision told wrongly is corrected likewise.
+    bench.on_bike(&["rides", "correct", "sim-1.csv", "--made-on", "r2", "--why", "r2 was in it"]).exits(0);
+    assert_eq!(run(&bench, &["--dry-run"])["rides"][0]["revision"], "r2");
+    bench.on_bike(&["verify"]).exits(0);
+}
