@@ -4,7 +4,7 @@ use super::screen::Screen;
 use crate::blend::Refusal;
 use crate::operations::OperationError;
 use crate::problem::{Problem, Problems};
-use crate::report::{strong, warning};
+use crate::report::{strong, warning, wrapped};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::process::ExitCode;
@@ -68,7 +68,12 @@ pub(super) fn finish(screen: &Screen, result: Result<Exit, CliError>) -> ExitCod
         Ok(exit) => exit,
         Err(CliError(error)) => {
             let exit = exit_of(&error);
-            screen.complain(&message(&error));
+            let text = message(&error);
+            screen.complain(&match error {
+                // One line a problem, so that editors find the places.
+                OperationError::Problems(_) => text,
+                _ => wrapped(&text, screen.complaint_width()),
+            });
             if screen.json() {
                 answer(screen, error);
             }

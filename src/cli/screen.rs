@@ -55,6 +55,14 @@ impl Screen {
         }
     }
 
+    /// Characters a line of what goes wrong may take.
+    pub fn complaint_width(&self) -> usize {
+        match terminal_size::terminal_size_of(io::stderr()) {
+            Some((width, _)) => usize::from(width.0).max(NARROWEST),
+            None => PLAIN_WIDTH,
+        }
+    }
+
     /// Prints the answer as text.
     pub fn say(&self, text: &str) {
         if !self.json {

@@ -50,8 +50,11 @@ pub fn compare(report: &CompareReport, width: usize) -> String {
         for table in slot.tables.iter().filter(|t| t.table != crate::bike::TableRole::Fuel) {
             let changed = table.change.as_ref().map_or(0, |c| c.cells.len());
             if changed > 0 {
-                let _ =
-                    writeln!(text, "  {name}: {} {} changed", counted(changed, "cell"), table.table.name());
+                let _ = writeln!(
+                    text,
+                    "  {name}: {} changed",
+                    counted(changed, &format!("{} cell", table.table.name()))
+                );
             }
         }
     }

@@ -1,6 +1,6 @@
 //! What to ride next, as text.
 
-use super::style::{Align, columns, strong, warning};
+use super::style::{Align, columns, strong, warning, wrapped};
 use crate::operations::{Gap, GapsReport, Place};
 use crate::table::LoadAxis;
 use crate::units;
@@ -20,6 +20,7 @@ pub fn gaps(report: &GapsReport, width: usize) -> String {
             strong(&report.slot)
         ),
     };
+    text = wrapped(&text, width);
     if report.gaps.is_empty() {
         if report.has_evidence {
             text.push_str("No gap is left that can be ridden here.\n");
@@ -40,9 +41,10 @@ pub fn gaps(report: &GapsReport, width: usize) -> String {
         let _ = writeln!(text, "  and {} more", report.more);
     }
     text.push('\n');
+    let mut close = String::new();
     if report.left_to_dyno > 0 {
         let _ = writeln!(
-            text,
+            close,
             "{} at high load or beyond {} km/h left out: a dyno's work, never a road's (`--dyno` lists them)",
             if report.left_to_dyno == 1 {
                 "1 gap".to_owned()
@@ -53,10 +55,10 @@ pub fn gaps(report: &GapsReport, width: usize) -> String {
         );
     }
     if !report.has_gearing {
-        text.push_str("bike.yaml gives no `gearing`, so gear and speed are left to you: stay legal\n");
+        close.push_str("bike.yaml gives no `gearing`, so gear and speed are left to you: stay legal\n");
     }
-    text.push_str(&caution(report));
-    text
+    close.push_str(&caution(report));
+    text + &wrapped(&close, width)
 }
 
 /// The point and how it is reached.

@@ -55,6 +55,6 @@ pub use response::response;
 pub use run::{funnel, run};
 pub use season::season;
 pub use standing::{check, demo_end, demo_head, demo_round, register, ride_fate, rollback, simulate, status};
-pub use style::{faint, strong, warning};
+pub use style::{faint, strong, warning, wrapped};
 pub use verify::verify;
 pub use watch::watch_head;

@@ -1,7 +1,7 @@
 //! What `run` found, as text.
 
 use super::delay::delay;
-use super::style::{Align, by_change, columns, faint, strong, warning};
+use super::style::{Align, by_change, columns, faint, strong, warning, wrapped};
 use crate::blend::Refusal;
 use crate::findings::{Finding, Severity};
 use crate::operations::{RideReport, RunReport, StandingReason, held_counts};
@@ -24,6 +24,7 @@ pub fn run(report: &RunReport, width: usize, command: &str) -> String {
     for note in &report.notes {
         let _ = writeln!(text, "  note: {note}");
     }
+    text = wrapped(&text, width);
     text.push_str(&rides(report, width));
     if !report.funnel.steps.is_empty() {
         let _ = write!(text, "\n{}\n{}", strong("Samples"), funnel(&report.funnel, width));
@@ -31,7 +32,7 @@ pub fn run(report: &RunReport, width: usize, command: &str) -> String {
     if !report.cells.is_empty() {
         text.push_str(&cells(report, width));
     }
-    let _ = writeln!(text, "\n{}", verdict(report, command));
+    let _ = writeln!(text, "\n{}", verdict(report, width, command));
     text
 }
 
@@ -79,10 +80,10 @@ fn rides(report: &RunReport, width: usize) -> String {
         let _ = writeln!(text, "  {} {what}", units::counted(n, "ride"));
     }
     if let Some(common) = &report.delay {
-        let _ = writeln!(text, "  {}", delay(common));
+        text.push_str(&wrapped(&format!("  {}\n", delay(common)), width));
     }
     for ride in &report.rides {
-        text.push_str(&unparsable(ride));
+        text.push_str(&wrapped(&unparsable(ride), width));
     }
     let read = report.rides.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
     let passed = report.passed_over.iter().map(|r| (r.file.as_str(), r.findings.as_slice()));
@@ -179,12 +180,13 @@ fn cells(report: &RunReport, width: usize) -> String {
         let _ = write!(text, ": {}", list.join(", "));
     }
     text.push('\n');
+    text = wrapped(&text, width);
     let drawn = report.drawn_cells();
     if !drawn.is_empty() {
         let layout =
             Layout { decimals: report.decimals, load_axis: report.load_axis, width, paint: &by_change };
         let _ = write!(text, "\n{}", draw_changes(&drawn, &layout));
-        text.push_str(&legend(&drawn));
+        text.push_str(&wrapped(&legend(&drawn), width));
     }
     text
 }
@@ -214,18 +216,22 @@ pub(super) fn no_revision(refused: Option<&Refusal>, nothing: Option<&str>) -> O
     refused.or_else(|| nothing.map(|nothing| format!("Nothing to do: {nothing}. No revision was made.")))
 }
 
-fn verdict(report: &RunReport, command: &str) -> String {
+fn verdict(report: &RunReport, width: usize, command: &str) -> String {
     if let Some(none) = no_revision(report.refused.as_ref(), report.nothing.as_deref()) {
-        return none;
+        return wrapped(&none, width);
     }
     match (&report.revision, &report.commit) {
-        (Some(revision), Some(commit)) => format!(
-            "{} is committed ({}). Before it goes into the controller: check the fuel pressure; then ride gently first and watch lambda at load.\n\
-             To go back: {command} rollback {} --why \"…\"",
-            strong(revision),
-            commit.get(..10).unwrap_or(commit),
-            report.from_revision
-        ),
+        (Some(revision), Some(commit)) => {
+            let told = format!(
+                "{} is committed ({}). Before it goes into the controller: check the fuel pressure; then ride \
+                 gently first and watch lambda at load.",
+                strong(revision),
+                commit.get(..10).unwrap_or(commit),
+            );
+            // The command is to be copied: no line break goes into it.
+            let back = format!("To go back: {command} rollback {} --why \"…\"", report.from_revision);
+            format!("{}\n{back}", wrapped(&told, width))
+        }
         _ => format!("Dry run: nothing was written. `{command} run` makes the revision."),
     }
 }

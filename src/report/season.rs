@@ -2,7 +2,7 @@
 
 use super::heat::{Heat, HeatCell, draw, legend};
 use super::history::kind;
-use super::style::{Align, columns, strong, warning};
+use super::style::{Align, columns, strong, warning, wrapped};
 use crate::evidence::{LambdaError, StatedFinding};
 use crate::operations::season::{
     CellKnowledge, Convergence, ConvergenceState, SeasonCell, SeasonReport, SeasonRide, SlotSeason, SlotStep,
@@ -17,7 +17,7 @@ const LISTED: usize = 8;
 
 /// The whole story.
 pub fn season(report: &SeasonReport, width: usize) -> String {
-    let mut text = head(report);
+    let mut text = wrapped(&head(report), width);
     for slot in &report.slots {
         text.push_str(&slot_text(report, slot, width));
     }
@@ -96,6 +96,7 @@ fn slot_text(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
         slot.start_revision,
         units::fixed(slot.distance_rms_pct, 1)
     );
+    text = wrapped(&text, width);
     text.push_str(&steps(report, slot, width));
     text.push_str(&maps(slot, width));
     text.push_str(&cell_lists(slot, width));
@@ -140,7 +141,7 @@ fn steps(report: &SeasonReport, slot: &SlotSeason, width: usize) -> String {
         "in %: change of all cells, RMS, and most of one; error of the new rides as ridden→with this table, RMS; \
          ridden time near well known cells",
     );
-    columns(rows, &aligns, width) + &meaning
+    columns(rows, &aligns, width) + &wrapped(&meaning, width)
 }
 
 fn maps(slot: &SlotSeason, width: usize) -> String {
@@ -251,13 +252,17 @@ fn rides(report: &SeasonReport, width: usize) -> String {
     dropped.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
     let dropped: Vec<String> =
         dropped.iter().map(|(reason, n)| format!("{reason} {}", units::count(**n as u64))).collect();
-    format!(
-        "\n{}\n{}  samples of the rides that count: {}, kept {}; dropped: {}\n",
-        strong("rides"),
-        columns(rows, &[Left, Left, Left, Right, Right, Right, Left], width),
+    let losses = format!(
+        "  samples of the rides that count: {}, kept {}; dropped: {}\n",
         units::count(report.samples as u64),
         units::count(report.kept as u64),
         if dropped.is_empty() { "none".to_owned() } else { dropped.join(", ") },
+    );
+    format!(
+        "\n{}\n{}{}",
+        strong("rides"),
+        columns(rows, &[Left, Left, Left, Right, Right, Right, Left], width),
+        wrapped(&losses, width)
     )
 }
 

@@ -2,7 +2,7 @@
 
 use super::delay::delay;
 use super::run::findings;
-use super::style::{Align, columns, strong, warning};
+use super::style::{Align, columns, strong, warning, wrapped};
 use crate::operations::{
     CheckReport, DemoReport, DemoRound, RideCheck, RideFateReport, RollbackReport, SimulateReport, Status,
 };
@@ -37,6 +37,7 @@ pub fn status(status: &Status, width: usize, command: &str) -> String {
     for note in &status.notes {
         let _ = writeln!(text, "{}: {}", warning("note"), note.replace("rideloop", command));
     }
+    text = wrapped(&text, width);
     list(&mut text, "not used yet", status.new_rides.iter().map(|r| vec![r.clone()]).collect(), width);
     let troubled = status.troubled_rides.iter().map(|r| vec![r.file.clone(), r.why.clone()]).collect();
     list(&mut text, "cannot be used", troubled, width);
@@ -44,9 +45,21 @@ pub fn status(status: &Status, width: usize, command: &str) -> String {
     list(&mut text, "set aside", aside, width);
     let _ = writeln!(text, "\n{}", strong("next"));
     for step in &status.next {
-        let _ = writeln!(text, "  {}", step.replace("rideloop", command));
+        text.push_str(&next_step(&step.replace("rideloop", command), width));
     }
     text
+}
+
+/// A command with what it does, or a sentence. The command is to be copied and stays whole.
+fn next_step(step: &str, width: usize) -> String {
+    let line = format!("  {step}\n");
+    match step.split_once("    ") {
+        Some((command, about)) if line.chars().count() > width => {
+            format!("  {command}\n{}", wrapped(&format!("      {about}\n"), width))
+        }
+        Some(_) => line,
+        None => wrapped(&line, width),
+    }
 }
 
 fn list(text: &mut String, title: &str, rows: Vec<Vec<String>>, width: usize) {

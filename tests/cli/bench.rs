@@ -36,8 +36,14 @@ impl Said {
     /// Asserts the exit code and that no panic was printed.
     pub fn exits(self, code: i32) -> Self {
         assert_eq!(self.code, code, "{self:#?}");
-        assert!(!self.err.contains("panicked"), "{self:#?}");
+        assert!(!self.complains("panicked"), "{self:#?}");
         self
+    }
+
+    /// Whether a text stands in what was complained of, however its lines are broken.
+    pub fn complains(&self, text: &str) -> bool {
+        let flat = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
+        flat(&self.err).contains(&flat(text))
     }
 
     /// Asserts that a text stands in what was said, however its lines are broken.

@@ -315,10 +315,17 @@ fn a_slot_told_wrongly_is_corrected_and_the_ride_counts_once_as_what_it_was() {
     // It counts once, as what it was, on the table of today.
     let again = run(&bench, &[]);
     assert_eq!((files(&again), &again["rides"][0]["slot"]), (vec!["r1/sim-1.csv"], &"power".into()));
-    let required = |report: &Value| -> Vec<Value> {
-        report["cells"].as_array().expect("cells").iter().map(|cell| cell["required"].clone()).collect()
+    // Today's table enters a little where the ride tells little.
+    let asks_the_same = |report: &Value| {
+        let cells = |report: &Value| report["cells"].as_array().expect("cells").clone();
+        for (cell, wanted) in cells(report).iter().zip(cells(&right)) {
+            match (cell["required"].as_f64(), wanted["required"].as_f64()) {
+                (Some(asked), Some(wanted)) => assert!((asked / wanted - 1.0).abs() < 2e-3, "{cell:#}"),
+                (asked, wanted) => assert_eq!(asked, wanted, "{cell:#}"),
+            }
+        }
     };
-    assert_eq!(required(&again), required(&right), "what it asks for is what it would have asked for");
+    asks_the_same(&again);
     let used = bench.read("rides.yaml");
     assert_eq!(used.matches("sha256").count(), 1, "{used}");
     bench.on_bike(&["run"]).exits(0).says("no ride is new");
@@ -328,7 +335,7 @@ fn a_slot_told_wrongly_is_corrected_and_the_ride_counts_once_as_what_it_was() {
     bench.on_bike(&["rollback", "r1", "--slot", "power", "--why", "told the wrong slot"]).exits(0);
     bench.on_bike(&["rides", "take-back", "sim-1.csv"]).exits(0);
     let clean = run(&bench, &[]);
-    assert_eq!(required(&clean), required(&right));
+    asks_the_same(&clean);
     bench.on_bike(&["verify"]).exits(0);
 
     // A revision told wrongly is corrected likewise.

@@ -560,10 +560,7 @@ fn a_new_build_silences_older_rides_and_keeps_the_tables() {
         let said =
             bench.on_bike(&["build", "add", "cams", &format!("--{option}"), value]).exits(1).says(says);
         let other = if option == "name" { "--since" } else { "--name" };
-        assert!(
-            said.err.contains(&format!("say another --{option}")) && !said.err.contains(other),
-            "{said:#?}"
-        );
+        assert!(said.complains(&format!("say another --{option}")) && !said.complains(other), "{said:#?}");
     }
     let said = bench.on_bike(&["build", "add", ""]).exits(1).says("a build needs words");
     assert!(!said.err.contains("--why"), "{}", said.err);

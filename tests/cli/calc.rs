@@ -117,7 +117,7 @@ fn bad_numbers_end_with_what_is_allowed_and_what_to_do() {
         ("air-densty", 2, "air-density"),
     ] {
         let said = bench.rideloop(&words(&format!("calc {line}"))).exits(code);
-        assert!(said.err.contains(what), "{line}: {}", said.err);
+        assert!(said.complains(what), "{line}: {}", said.err);
         let json = bench.rideloop(&words(&format!("--json calc {line}"))).exits(code).json();
         let kind = if code == 2 { "command_line" } else { "failed" };
         assert_eq!(json["error"]["kind"], kind, "{line}");

@@ -91,8 +91,8 @@ impl Drop for SmallDisk {
 /// The command failed for want of room, and says what to do.
 fn assert_no_room(said: Said, what: &str) {
     assert_eq!(said.code, 1, "{what}: {said:#?}");
-    assert!(said.err.contains("make room") && said.err.contains("then run again"), "{what}: {said:#?}");
-    assert!(!said.err.contains("panicked"), "{what}: {said:#?}");
+    assert!(said.complains("make room") && said.complains("then run again"), "{what}: {said:#?}");
+    assert!(!said.complains("panicked"), "{what}: {said:#?}");
 }
 
 /// After a command that met no room, or found enough: all or nothing; and with room it goes on.
@@ -184,7 +184,7 @@ fn a_new_bike_on_a_full_disk_is_no_folder_or_one_that_goes_on() {
         disk.make_room();
         let again = disk.bench.rideloop(&new);
         if again.code != 0 {
-            assert!(again.err.contains("is a bike folder already"), "{what}: {again:#?}");
+            assert!(again.complains("is a bike folder already"), "{what}: {again:#?}");
         }
         let bike = ["--bike", new[1]];
         let edit = ["edit", "add", "0.1", "--rpm", "3000", "--load", "10", "--why", "x"];

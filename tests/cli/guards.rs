@@ -30,7 +30,7 @@ fn tables_edited_by_hand_are_refused_with_the_way_back() {
     refused(&bench, "uncommitted_edits");
     bench.on_bike(&["rollback", "r1", "--why", "x"]).exits(3).says("uncommitted_edits");
     let said = bench.on_bike(&["run"]).exits(3).says("git checkout r2 -- maps/power/fuel.csv");
-    assert!(said.err.contains("differs from r2"), "{said:?}");
+    assert!(said.complains("differs from r2"), "{said:?}");
     bench.git(&["checkout", "r2", "--", "maps/power/fuel.csv"]).exits(0);
     bench.on_bike(&["run"]).exits(0).says("r3");
 }

@@ -45,7 +45,7 @@ fn history_finds_revisions_by_slot_kind_day_and_changed_region() {
 
     bench.on_bike(&["history", "--kind", "run"]).exits(0).says("3 of 4 revisions left out");
     let quiet = bench.on_bike(&["--json", "history", "--kind", "run"]).exits(0);
-    assert!(quiet.err.contains("3 of 4 revisions left out"), "{quiet:#?}");
+    assert!(quiet.complains("3 of 4 revisions left out"), "{quiet:#?}");
     bench.on_bike(&["history", "--kind", "import"]).exits(0).says("No revision fits");
     bench.on_bike(&["history", "--slot", "sport"]).exits(1).says("there is no slot");
     bench.on_bike(&["history", "--rpm", "3010:3020"]).exits(1).says("no cell lies in rpm 3010:3020");

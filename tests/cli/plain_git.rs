@@ -92,7 +92,7 @@ fn a_folder_that_was_moved_goes_on_as_before() {
     let moved = Beside::new(&bench, "another place");
     std::fs::rename(&bench.bike, &moved.folder).expect("moved");
     let moved_bench = moved.rideloop(&["run"]).exits(0).says("r3 is committed");
-    assert!(!moved_bench.err.contains("error"), "{moved_bench:?}");
+    assert!(!moved_bench.complains("error"), "{moved_bench:?}");
     moved.rideloop(&["verify"]).exits(0).says("all fit together");
 }
 

@@ -88,14 +88,14 @@ fn numbers_that_cannot_be_and_rides_without_a_pull_end_with_what_to_do() {
         ("--window-s", "nan"),
     ] {
         let said = bench.on_bike(&["power", flag, value, "ride.csv"]).exits(2);
-        assert!(said.err.contains(flag), "{}", said.err);
+        assert!(said.complains(flag), "{}", said.err);
     }
     bench.on_bike(&["power", "nowhere.csv"]).exits(1).says("nowhere.csv");
     bench.write("rides/r1/slow.csv", "time_s,rpm,throttle_pct\n0,3000,20\n0.1,3010,20\n0.2,3020,20\n");
     let slow = ["power", "--mass-kg", "245", "rides/r1/slow.csv"];
     let said = bench.on_bike(&slow).exits(1);
     assert!(
-        said.err.contains("holds no pull") && said.err.contains("the throttle is not fully open"),
+        said.complains("holds no pull") && said.complains("the throttle is not fully open"),
         "{}",
         said.err
     );

@@ -45,7 +45,7 @@ fn refused(bench: &Bench, told: &[&str]) {
     let before = bench.snapshot();
     let said = bench.on_bike(&["run"]).exits(3).says("refused (signing)");
     for text in told {
-        assert!(said.err.contains(text), "no `{text}` in {said:#?}");
+        assert!(said.complains(text), "no `{text}` in {said:#?}");
     }
     let json = bench.on_bike(&["--json", "run"]).exits(3).json();
     assert_eq!(json["refused"]["guard"], "signing");
