@@ -310,8 +310,9 @@ mod tests {
         let sensor: Vec<f64> = (0..6000).map(|i| level(i) + 0.002 * random()).collect();
         assert_eq!(railed_s(&time_s, &sensor, RailEnd::Rich), 0.0);
         // The same for half the ride, longer than it was ever that still.
-        let stuck =
-            |i: usize| if i >= 3000 { 0.72 } else { 1.0 + 0.02 * f64::from(u8::from(i / 50 % 2 == 0)) };
+        let stuck = |i: usize| {
+            if i >= 3000 { 0.72 } else { 1.0 + 0.02 * f64::from(u8::from((i / 50).is_multiple_of(2))) }
+        };
         let sensor: Vec<f64> = (0..6000).map(|i| stuck(i) + 0.002 * random()).collect();
         assert!((railed_s(&time_s, &sensor, RailEnd::Rich) - 300.0).abs() < 0.2);
     }
