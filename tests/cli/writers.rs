@@ -19,13 +19,25 @@ pub struct Writer {
 pub const RUN: Writer = Writer { name: "run", args: &["run"] };
 
 /// Every kind of them.
-pub const WRITERS: [Writer; 6] = [
+pub const WRITERS: [Writer; 7] = [
     RUN,
     Writer { name: "rollback", args: &["rollback", "r1", "--why", "stalls when hot"] },
     Writer { name: "edit", args: &["edit", "scale", "+1", "--rpm", "3000", "--why", "hesitates"] },
     Writer { name: "import", args: &["import", "r2.csv", "--why", "it ran well"] },
     Writer { name: "build add", args: &["build", "add", "other cams"] },
     Writer { name: "set-aside", args: &["rides", "set-aside", "sim-1.csv", "--why", "loose sensor"] },
+    Writer {
+        name: "rescale",
+        args: &[
+            "rescale",
+            "--from-displacement-cc",
+            "705",
+            "--same-air",
+            "--write",
+            "--why",
+            "it had 705 cc",
+        ],
+    },
 ];
 
 /// What anybody may do next, after any of them.
