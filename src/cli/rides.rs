@@ -85,6 +85,6 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         Some(Decision::TakeBack { file }) => (file, RideFate::TakeBack),
     };
     let done = operations::decide_ride(context.root(), file, &fate, context.now)?;
-    context.screen.tell(&done, |_| report::ride_fate(&done));
+    context.screen.tell(&done, |width| report::wrapped(&report::ride_fate(&done), width));
     Ok(Exit::Done)
 }

@@ -42,6 +42,6 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         when: context.now,
     };
     let done = operations::rollback(context.root(), &request)?;
-    context.screen.tell(&done, |_| report::rollback(&done, &context.command()));
+    context.screen.tell(&done, |width| report::wrapped(&report::rollback(&done, &context.command()), width));
     Ok(Exit::Done)
 }

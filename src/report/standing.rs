@@ -204,8 +204,8 @@ pub fn ride_fate(report: &RideFateReport) -> String {
             let rested = match report.rested_in.as_slice() {
                 [] => String::new(),
                 rested => format!(
-                    "What was known before stands behind {}. Where that misled the map, `rideloop rollback` goes \
-                     back; this ride counts all the same.\n",
+                    "What was known before stands behind {}. Where that misled the map, `rideloop rollback` first and \
+                     run then: a rollback after the run sets this ride aside with it.\n",
                     rested.join(", ")
                 ),
             };
