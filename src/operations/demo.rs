@@ -2,7 +2,8 @@
 
 use super::error::OperationError;
 use super::open::OpenBike;
-use super::run::{Progress, RunReport, RunRequest, run};
+use super::run::{Progress, RunRequest, run};
+use super::run_report::RunReport;
 use super::simulate::{SimulateRequest, Style, ride, simulate, virtual_bike};
 use super::start::new_from_files;
 use crate::bike::SlotTables;

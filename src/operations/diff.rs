@@ -3,7 +3,7 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions, on_both, slot_at, slot_pairs};
-use super::run::mark_of;
+use super::run_report::mark_of;
 use crate::bike::{
     BIKE_FILE, BUILDS_FILE, FuelTableKind, LOGGERS_FOLDER, MAPS_FOLDER, MIXTURES_FOLDER, PIPELINES_FOLDER,
     TableRole, is_stock_path, spark_path,

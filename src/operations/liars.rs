@@ -2,7 +2,7 @@
 //! what the others say of it.
 
 use super::rides::{StandingReason, UsableRide};
-use super::run::{RunReport, SkippedRide};
+use super::run_report::{RunReport, SkippedRide};
 use crate::blend::Refusal;
 use crate::evidence::{RideSums, Scales};
 use crate::findings::{self, Finding, Severity};

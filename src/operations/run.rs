@@ -1,35 +1,28 @@
 //! `run`: rides → evidence → the next revision.
 
 use super::collected::{Collected, Origin};
-use super::delay::RideDelay;
 use super::error::OperationError;
 use super::headroom::near_limit;
-use super::liars::{keep_liars_out, refuse_liars};
+use super::liars::keep_liars_out;
 use super::open::{AtHand, OpenBike};
 use super::recall::{Recall, damage_note};
 use super::rescale::not_rescaled;
-use super::ride_record::{Recorded, RideDetails, RideRecord};
+use super::ride_record::{Recorded, RideRecord};
 use super::rides::{Asked, RideStanding, StandingReason, UsableRide};
+use super::run_end::{no_ride_left, nothing_survived, nothing_to_read, refuse_unreadable, worth_running};
+use super::run_notes::{at_module_end, left_to_controller, ride_notes, told_in_vain};
+use super::run_report::{RunReport, SkippedRide, empty_report, ride_report};
 use super::run_revision::write_revision;
 use super::run_statements::statements;
 use super::run_sums::{fill_cells, propose_from, ridden_tables};
 use super::write::{open_for_writing, refuse_nesting};
 use crate::bike::{SlotTables, StockBelow};
-use crate::blend::{CellProposal, Hold, Proposal, Refusal, refuse};
+use crate::blend::refuse;
 use crate::cache::{Cache, FileHashes};
-use crate::evidence::{EvidenceRow, RideStatements};
-use crate::findings::Finding;
-use crate::ledger::{Moment, PipelineRef};
-use crate::pipeline::{
-    CommonDelay, FoundDelay, Funnel, Plan, RideChoice, RideContext, RideOutcome, Traces, common_delay,
-    same_rides,
-};
-use crate::ride::{BadValue, LOGGED_SLOT, LoggerRef, RegisteredRide, RideState};
-use crate::table::{self, CellMark, DrawnCell};
+use crate::ledger::Moment;
+use crate::pipeline::{FoundDelay, Funnel, Plan, RideContext, RideOutcome, Traces, common_delay, same_rides};
 use crate::units;
 use rayon::prelude::*;
-use serde::Serialize;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -70,138 +63,6 @@ pub trait Progress: Sync {
     fn may_write(&self) -> bool {
         true
     }
-}
-
-/// What became of one ride.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
-pub struct RideReport {
-    /// Its name.
-    pub file: String,
-    /// Its hash.
-    pub sha256: String,
-    /// The logger it was read through; none where its titles are the channels' own.
-    pub logger: Option<LoggerRef>,
-    /// The revision it was made on.
-    pub revision: String,
-    /// The slot it was made on; `as_logged` where its log tells.
-    pub slot: String,
-    /// Rows before the log tells the first slot, which are on the one that was told.
-    pub rows_on_told_slot: usize,
-    /// The slot of those, where there are any.
-    pub unlogged_slot: Option<String>,
-    /// Samples in the log.
-    pub samples: usize,
-    /// Samples that reached the evidence.
-    pub kept: usize,
-    /// Dropped samples by reason.
-    pub rejected: BTreeMap<String, usize>,
-    /// The same stage by stage.
-    pub funnel: Funnel,
-    /// Values that could not be read, the first of them.
-    pub unparsable: Vec<BadValue>,
-    /// How many could not be read in all.
-    pub unparsable_total: usize,
-    /// The newest revision was taken, since its place does not tell.
-    pub revision_presumed: bool,
-    /// The lambda delay found from it, where bike.yaml leaves it to the rides.
-    pub delay: Option<RideDelay>,
-    /// Signs that a sensor or the log lies.
-    pub findings: Vec<Finding>,
-}
-
-/// A ride the run passed over.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
-pub struct SkippedRide {
-    /// Its name.
-    pub file: String,
-    /// Its hash, when it could be read.
-    pub sha256: Option<String>,
-    /// Why.
-    pub reason: StandingReason,
-    /// The same in words.
-    pub why: String,
-    /// Signs that a sensor or the log lies, as far as it was looked at.
-    pub findings: Vec<Finding>,
-}
-
-/// What a run found and did.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
-pub struct RunReport {
-    /// The revision it made.
-    pub revision: Option<String>,
-    /// Its commit.
-    pub commit: Option<String>,
-    /// The revision it started from.
-    pub from_revision: String,
-    /// The slot.
-    pub slot: String,
-    /// Whether nothing was to be written.
-    pub dry_run: bool,
-    /// The pipeline and its hash.
-    pub pipeline: PipelineRef,
-    /// The load axis of the cells.
-    pub load_axis: table::LoadAxis,
-    /// What a fuel cell holds.
-    pub fuel_table: crate::bike::FuelTableKind,
-    /// Decimals of a fuel cell.
-    pub decimals: usize,
-    /// The rides that were read.
-    pub rides: Vec<RideReport>,
-    /// The rides that were passed over.
-    pub passed_over: Vec<SkippedRide>,
-    /// Signs that only show in all counted rides together.
-    pub findings: Vec<Finding>,
-    /// All samples, stage by stage.
-    pub funnel: Funnel,
-    /// Every cell of the fuel table.
-    pub cells: Vec<EvidenceRow>,
-    /// How many change.
-    pub cells_changed: usize,
-    /// How many were held, fully or at a limit.
-    pub cells_held: usize,
-    /// The lambda delay that the rides found together, where bike.yaml leaves it to them.
-    pub delay: Option<CommonDelay>,
-    /// Why nothing changed, when nothing did.
-    pub nothing: Option<String>,
-    /// What else is worth knowing.
-    pub notes: Vec<String>,
-    /// The guard that refused.
-    pub refused: Option<Refusal>,
-    /// What the rides said, as the revision keeps it.
-    #[serde(skip)]
-    pub(super) statements: RideStatements,
-}
-
-impl RunReport {
-    /// How many of the cells that change only follow their neighbours.
-    pub fn cells_inferred(&self) -> usize {
-        self.drawn_cells().iter().filter(|c| c.mark == Some(CellMark::Inferred)).count()
-    }
-
-    /// The cells that change, ready to draw.
-    pub fn drawn_cells(&self) -> Vec<DrawnCell> {
-        drawn(&self.cells, self.fuel_table)
-    }
-}
-
-/// The changed cells of an evidence table, ready to draw.
-pub(super) fn drawn(rows: &[EvidenceRow], kind: crate::bike::FuelTableKind) -> Vec<DrawnCell> {
-    let changed = rows.iter().filter(|r| r.before != r.after);
-    changed
-        .map(|row| DrawnCell {
-            rpm: row.rpm,
-            load: row.load,
-            before: row.before,
-            after: row.after,
-            change_pct: kind.change_pct(row.before, row.after),
-            mark: mark_of(row.held_by.as_deref()),
-        })
-        .collect()
-}
-
-/// The mark of a changed cell, by what held it.
-pub(super) fn mark_of(held_by: Option<&str>) -> Option<CellMark> {
-    held_by.map(|hold| if hold == Hold::Inferred.name() { CellMark::Inferred } else { CellMark::Limit })
 }
 
 /// Runs a pipeline over the rides and makes the next revision.
@@ -426,32 +287,6 @@ pub(super) fn run_among(
     Ok(report)
 }
 
-pub(super) fn empty_report(bike: &OpenBike, plan: &Plan, slot: &str, request: &RunRequest) -> RunReport {
-    RunReport {
-        revision: None,
-        commit: None,
-        from_revision: bike.newest_name(),
-        slot: slot.to_owned(),
-        dry_run: request.dry_run,
-        pipeline: PipelineRef { name: plan.name.clone(), sha256: plan.sha256.clone() },
-        load_axis: bike.folder.bike.controller.load,
-        fuel_table: bike.folder.bike.controller.fuel_table,
-        decimals: bike.folder.bike.resolution.decimals(),
-        rides: Vec::new(),
-        passed_over: Vec::new(),
-        findings: Vec::new(),
-        funnel: Funnel::default(),
-        cells: Vec::new(),
-        cells_changed: 0,
-        cells_held: 0,
-        nothing: None,
-        delay: None,
-        notes: Vec::new(),
-        refused: None,
-        statements: RideStatements::default(),
-    }
-}
-
 /// Why no sample of a ride was made on tables that tell something here.
 fn not_here(bike: &OpenBike, ride: &UsableRide, slot_logged: bool, slot: &str) -> (StandingReason, String) {
     match (bike.folder.bike.shares_breathing(), slot_logged) {
@@ -466,237 +301,4 @@ fn not_here(bike: &OpenBike, ride: &UsableRide, slot_logged: bool, slot: &str) -
             (StandingReason::SlotUnknown, why.to_owned())
         }
     }
-}
-
-/// A ride that counted before and lies there unreadable would fall silent unseen.
-fn refuse_unreadable(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Result<(), OperationError> {
-    let counted = |name: &str| {
-        let of_name = |ride: &&RegisteredRide| ride.file == name && ride.state == RideState::Used;
-        bike.register.rides().iter().find(of_name).is_some_and(|ride| {
-            ride.build == bike.folder.builds.current()
-                && bike.missing_rides(found).contains(&ride.file.as_str())
-        })
-    };
-    let lost = found.iter().find_map(|standing| match standing {
-        RideStanding::PassedOver { name, reason: StandingReason::Unreadable, why, .. } if counted(name) => {
-            Some(format!("{name} counted before and {why}"))
-        }
-        _ => None,
-    });
-    match (plan.rides, lost) {
-        (RideChoice::Build, Some(what)) => Err(OperationError::failed(
-            what,
-            "make it readable again, or set it aside with `rideloop rides set-aside FILE --why \"…\"`",
-        )),
-        _ => Ok(()),
-    }
-}
-
-/// What is worth knowing of the rides as a whole.
-fn ride_notes(bike: &OpenBike, plan: &Plan, found: &[RideStanding]) -> Vec<String> {
-    let mut notes = Vec::new();
-    let missing = bike.missing_rides(found);
-    if plan.rides == RideChoice::Build && !missing.is_empty() {
-        let place = match bike.at_hand {
-            AtHand::Collected(_) => "are not in the evidence",
-            AtHand::Logs | AtHand::Settled(_) => "are no longer in the folder",
-        };
-        notes.push(format!("rides that counted before {place} and no longer count: {}", missing.join(", ")));
-    }
-    if bike.folder.bike.shares_breathing() && bike.folder.bike.slots.len() > 1 {
-        notes.push("slots share their breathing: rides of every slot count".to_owned());
-    }
-    if bike.build_start().is_none() && !bike.revisions.is_empty() {
-        let build = bike.folder.builds.current();
-        notes.push(format!("build {build} has no revision yet: new rides are taken as ridden on it"));
-    }
-    notes
-}
-
-/// What to say where the slot that was told is that of no ride, and some are known as made on
-/// another.
-fn told_in_vain(bike: &OpenBike, told: Option<&str>, found: &[RideStanding]) -> Option<String> {
-    let told = told?;
-    let known = |standing: &RideStanding| bike.register.by_hash(standing.sha256()?)?.told_slot();
-    let taken = |standing: &RideStanding| match standing {
-        RideStanding::Usable(ride) => ride.slot == told && known(standing).is_none(),
-        RideStanding::PassedOver { .. } => false,
-    };
-    let others = || found.iter().filter(|standing| known(standing).is_some_and(|slot| slot != told));
-    let first = others().next().filter(|_| !found.iter().any(taken))?;
-    let name = match first {
-        RideStanding::Usable(UsableRide { name, .. }) | RideStanding::PassedOver { name, .. } => name,
-    };
-    let more = match others().count() - 1 {
-        0 => String::new(),
-        n => format!(" and {}", units::counted(n, "other ride")),
-    };
-    Some(format!(
-        "--ridden-on {told} is for rides of which nobody told the slot; {name}{more} counted as made on another: \
-         `rideloop rides correct {name} --slot {told} --why \"…\"` corrects that"
-    ))
-}
-
-/// Whether the rides can say anything the map does not hold already: a new
-/// ride, or, where all rides of the build count, another set of them.
-fn worth_running(bike: &OpenBike, plan: &Plan, slot: &str, usable: &[UsableRide]) -> bool {
-    let other_set = || {
-        let mut before = bike.rides_behind(slot);
-        let mut now: Vec<&str> = usable.iter().map(|r| r.sha256.as_str()).collect();
-        before.sort_unstable();
-        now.sort_unstable();
-        let fell_silent = |sha256| bike.is_set_aside(sha256) || bike.is_corrected_since(sha256, slot);
-        before.iter().any(|sha256| !now.contains(sha256) && fell_silent(sha256))
-            || now.iter().any(|sha256| !before.contains(sha256))
-    };
-    usable.iter().any(|ride| ride.is_new)
-        || (plan.rides == RideChoice::Build && !usable.is_empty() && other_set())
-}
-
-/// No ride to read: nothing new, or nothing that works.
-fn nothing_to_read(
-    mut report: RunReport,
-    none_found: bool,
-    registered: usize,
-) -> Result<RunReport, OperationError> {
-    let broken =
-        |r: &SkippedRide| matches!(r.reason, StandingReason::Unreadable | StandingReason::UnknownRevision);
-    if report.passed_over.iter().any(broken) {
-        return no_ride_left(report, false);
-    }
-    report.nothing = Some(match none_found {
-        true if registered > 0 => format!(
-            "no log lies in rides/, though {} registered: a clone does not bring them",
-            if registered == 1 { "1 is".to_owned() } else { format!("{registered} are") }
-        ),
-        true => "there is no ride yet: put logs into rides/".to_owned(),
-        false => "no ride is new".to_owned(),
-    });
-    Ok(report)
-}
-
-/// Every new ride failed.
-fn no_ride_left(mut report: RunReport, implausible: bool) -> Result<RunReport, OperationError> {
-    let failed = |r: &&SkippedRide| {
-        matches!(
-            r.reason,
-            StandingReason::Unreadable
-                | StandingReason::Unusable
-                | StandingReason::UnknownRevision
-                | StandingReason::SlotUnknown
-                | StandingReason::Lies
-        )
-    };
-    let whys: Vec<String> =
-        report.passed_over.iter().filter(failed).map(|r| format!("{}: {}", r.file, r.why)).collect();
-    if implausible {
-        report.refused = Some(Refusal {
-            guard: "implausible_channel",
-            saw: whys.join("; "),
-            look_at:
-                "the unit the logger writes for the channel that is named, and its sensor; lambda is AFR \
-                      divided by the fuel's stoichiometric ratio"
-                    .to_owned(),
-        });
-        return Ok(report);
-    }
-    if report.passed_over.iter().any(|r| r.reason == StandingReason::Lies) {
-        report.refused = Some(refuse_liars(&report, whys.join("; ")));
-        return Ok(report);
-    }
-    Err(OperationError::failed(
-        format!("no new ride can be used:\n  {}", whys.join("\n  ")),
-        "repair these files, or set them aside with `rideloop rides set-aside FILE --why \"…\"`; the map was left as it is",
-    ))
-}
-
-fn ride_report(ride: &UsableRide, outcome: &RideOutcome, details: &RideDetails) -> RideReport {
-    RideReport {
-        file: ride.name.clone(),
-        sha256: ride.sha256.clone(),
-        logger: details.logger.clone(),
-        revision: ride.revision.clone(),
-        slot: if details.slot_logged { LOGGED_SLOT.to_owned() } else { ride.slot.clone() },
-        rows_on_told_slot: details.rows_on_told_slot,
-        unlogged_slot: (details.rows_on_told_slot > 0).then(|| ride.slot.clone()),
-        samples: outcome.funnel.samples(),
-        kept: outcome.funnel.kept(),
-        rejected: outcome.funnel.rejected(),
-        funnel: outcome.funnel.clone(),
-        unparsable: details.unparsable.clone(),
-        unparsable_total: details.unparsable_total,
-        revision_presumed: ride.revision_presumed,
-        delay: outcome.delay.as_ref().map(RideDelay::from),
-        findings: details.findings.clone(),
-    }
-}
-
-fn nothing_survived(funnel: &Funnel, rides: usize) -> Option<Refusal> {
-    let dry = funnel.dry_at()?;
-    let mut reasons: Vec<(&String, &usize)> = dry.rejected.iter().collect();
-    reasons.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
-    let told: Vec<String> = reasons
-        .iter()
-        .map(|(key, n)| format!("{} ({key}: {})", about_reason(key), units::count(**n as u64)))
-        .collect();
-    Some(Refusal {
-        guard: "nothing_survived",
-        saw: format!(
-            "no sample of {} survived the stage `{}`: {}",
-            units::counted(rides, "ride"),
-            dry.stage,
-            told.join("; ")
-        ),
-        look_at: match crate::pipeline::stages::registry().iter().any(|s| s.name == dry.stage) {
-            true => format!(
-                "the channels that `rideloop stages {}` explains, and whether the ride was long enough; \
-                 a ride that will never serve can be set aside with `rideloop rides set-aside`",
-                dry.stage
-            ),
-            false => "what the log and bike.yaml say of slot, wanted lambda and air".to_owned(),
-        },
-    })
-}
-
-fn about_reason(key: &str) -> String {
-    let known = crate::pipeline::stages::registry();
-    let stage = known.iter().flat_map(|s| s.reasons.iter()).find(|r| r.key == key).map(|r| r.about);
-    let step = crate::pipeline::STEP_REASONS.iter().find(|r| r.key == key).map(|r| r.about);
-    let door = crate::ride::DOOR_REASONS.iter().find(|(k, _)| *k == key).map(|(_, about)| *about);
-    stage.or(step).or(door).unwrap_or(key).to_owned()
-}
-
-/// What to say of the cells where the rides want more or less than the add-on module can hold.
-fn at_module_end(proposal: &Proposal, range: Option<[f64; 2]>) -> Vec<String> {
-    let Some([least, most]) = range else { return Vec::new() };
-    let held = || proposal.cells.iter().filter(|cell| cell.held_by == Some(Hold::ModuleRange));
-    let wants_more = |cell: &&CellProposal| cell.evidence.is_some_and(|e| e.required > cell.before);
-    let more = held().filter(wants_more).count();
-    let less = held().count() - more;
-    let says = |n: usize, end: f64, can: &str| {
-        (n > 0).then(|| {
-            format!(
-                "{} at the module's end of {} %: it can {can} there; the stock map, the injectors or the fuel \
-                 pressure must change",
-                if n == 1 { "1 cell stands".to_owned() } else { format!("{n} cells stand") },
-                if end > 0.0 { format!("+{}", units::plain(end)) } else { units::plain(end) }
-            )
-        })
-    };
-    says(more, most, "add no more").into_iter().chain(says(less, least, "take no more away")).collect()
-}
-
-/// What to say of the cells that the controller trims by itself.
-fn left_to_controller(proposal: &Proposal) -> Option<String> {
-    let governed = proposal.cells_governed();
-    (governed > 0).then(|| {
-        format!(
-            "{} left to the controller: bike.yaml says that it trims there by itself and does not log by how \
-             much, so a change would be trimmed away again",
-            match governed {
-                1 => "1 cell is".to_owned(),
-                n => format!("{n} cells are"),
-            }
-        )
-    })
 }

@@ -3,7 +3,7 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use super::rides::UsableRide;
-use super::run::RunReport;
+use super::run_report::RunReport;
 use super::start::with_start;
 use super::write::{Writable, commit, tool_name};
 use crate::bike::{REGISTER_FILE, fuel_path};

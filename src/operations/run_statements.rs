@@ -2,7 +2,7 @@
 
 use super::open::OpenBike;
 use super::rides::{StandingReason, UsableRide};
-use super::run::RunReport;
+use super::run_report::RunReport;
 use crate::blend::Proposal;
 use crate::evidence::{LambdaError, PassedOver, RideStatement, RideStatements, StatedFinding};
 use crate::findings::Finding;

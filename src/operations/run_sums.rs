@@ -5,7 +5,7 @@ use super::error::OperationError;
 use super::made_on::MadeOn;
 use super::open::OpenBike;
 use super::rides::{StandingReason, UsableRide};
-use super::run::{RunReport, SkippedRide};
+use super::run_report::{RunReport, SkippedRide};
 use crate::blend::{BlendInput, Proposal, propose};
 use crate::evidence::EvidenceRow;
 use crate::findings::{self, Finding};

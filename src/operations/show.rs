@@ -6,7 +6,7 @@ use super::history::HistoryEntry;
 use super::open::OpenBike;
 use super::point::{Point, find_point, no_revisions};
 use super::replay::pipeline_text;
-use super::run::drawn;
+use super::run_report::drawn;
 use crate::bike::{FuelTableKind, TableRole, read_stock, stock_and_trim};
 use crate::evidence::EvidenceRow;
 use crate::ledger::RevisionKind;

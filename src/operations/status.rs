@@ -6,7 +6,7 @@ use super::history::{HistoryEntry, history};
 use super::open::OpenBike;
 use super::rescale::not_rescaled;
 use super::rides::{RideStanding, StandingReason};
-use super::run::SkippedRide;
+use super::run_report::SkippedRide;
 use crate::bike::StockBelow;
 use crate::cache::{Cache, FileHashes};
 use crate::pipeline::RideChoice;

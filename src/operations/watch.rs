@@ -7,7 +7,8 @@
 
 use super::error::OperationError;
 use super::open::{AtHand, OpenBike};
-use super::run::{Progress, RunReport, RunRequest, run_among};
+use super::run::{Progress, RunRequest, run_among};
+use super::run_report::RunReport;
 use crate::bike::WorkTree;
 use crate::pipeline::Plan;
 use crate::ride::{Loggers, find_in_folder};
