@@ -1,14 +1,13 @@
-//! Which rides there are, and what stands in the way of using each.
+//! Where each ride stands: whether a run may look at it, or what stands in the way.
 
-use super::error::OperationError;
+use super::find_rides::HashedRide;
 use super::open::{AtHand, OpenBike};
 use crate::ledger::{Revision, RevisionKind};
 use crate::pipeline::RideChoice;
-use crate::revision::{revision_name, revision_number};
-use crate::ride::{Channel, FoundRide, LOGGED_SLOT, Register, RegisteredRide, RiddenOn, Ride, RideState};
-use rayon::prelude::*;
+use crate::revision::revision_number;
+use crate::ride::{FoundRide, LOGGED_SLOT, RegisteredRide, RiddenOn, RideState};
 use serde::Serialize;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// A ride that a run may look at.
 #[derive(Debug, Clone)]
@@ -116,9 +115,6 @@ impl StandingReason {
     }
 }
 
-/// A found file with its hash, or why it cannot be read.
-pub(super) type HashedRide = (FoundRide, Result<String, String>);
-
 impl OpenBike {
     /// The rides that stand behind a slot's map as it is now.
     ///
@@ -147,49 +143,6 @@ impl OpenBike {
     /// Sorts found files into rides that say something of a slot's fuel table and the rest.
     pub fn standing(&self, found: &[FoundRide], slot: &str, choice: RideChoice) -> Vec<RideStanding> {
         self.standing_of(self.hashed(found.to_vec()), (slot, Asked::Fuel { ridden_on: None }), choice)
-    }
-
-    /// The slot that a ride was made on where its log does not tell, as far as the register
-    /// and the slots tell. Where each slot breathes for itself it is the one asked about.
-    pub(super) fn told_slot<'a>(
-        &'a self,
-        (known, revision): (Option<&'a RegisteredRide>, &str),
-        slot: &'a str,
-    ) -> Option<&'a str> {
-        if !self.folder.bike.shares_breathing() {
-            return Some(slot);
-        }
-        let told = known.and_then(RegisteredRide::told_slot);
-        // Of a ride that counted as its log tells nothing more was known.
-        let as_logged = known.is_some_and(|ride| ride.slot == LOGGED_SLOT && !ride.used_in.is_empty());
-        match (told, self.folder.bike.slots.as_slice()) {
-            (None, [only]) if !as_logged && self.had_one_slot(revision) => Some(only),
-            (told, _) => told,
-        }
-    }
-
-    /// Whether the bike had no more slots when a ride was made than it has now.
-    fn had_one_slot(&self, revision: &str) -> bool {
-        let number = revision_number(revision);
-        match self.revisions.iter().find(|r| Some(r.record.number) == number) {
-            Some(revision) => {
-                self.bike_at(&revision.commit).is_ok_and(|(then, _)| then.slots == self.folder.bike.slots)
-            }
-            // Its tables are those in the folder.
-            None => true,
-        }
-    }
-
-    /// Found files with their hashes.
-    pub(super) fn hashed(&self, found: Vec<FoundRide>) -> Vec<HashedRide> {
-        let files = &self.files;
-        let with_hash = |file: FoundRide| {
-            let sha256 = files.sha256(&file.path).map_err(|error| format!("cannot be read: {error}"));
-            (file, sha256)
-        };
-        let hashed = found.into_par_iter().map(with_hash).collect();
-        files.keep();
-        hashed
     }
 
     /// Sorts files whose hashes are known.
@@ -323,156 +276,5 @@ impl OpenBike {
         let number = revision_number(revision);
         let found = self.revisions.iter().find(|r| Some(r.record.number) == number);
         found.is_some_and(|r| r.record.slots.iter().any(|s| s == slot))
-    }
-
-    /// The revision and build a new ride was made on.
-    pub(super) fn made_on(
-        &self,
-        ridden_on: RiddenOn,
-    ) -> Result<(String, String, bool), (StandingReason, String)> {
-        let newest = self.newest_name();
-        let current = self.folder.builds.current().to_owned();
-        match ridden_on {
-            RiddenOn::Newest => Ok((newest, current, true)),
-            RiddenOn::Revision(number) if revision_name(number) == newest => Ok((newest, current, false)),
-            RiddenOn::Revision(number) => {
-                let found = self.revisions.iter().find(|r| r.record.number == number);
-                match found {
-                    Some(revision) => Ok((revision.name(), revision.record.build.clone(), false)),
-                    None => {
-                        let why = format!(
-                            "lies in a folder for r{number}, which does not exist; the newest is {newest}"
-                        );
-                        Err((StandingReason::UnknownRevision, why))
-                    }
-                }
-            }
-        }
-    }
-
-    /// Remembers what waiting rides were made on, before the next revision
-    /// becomes the newest: rides whose place does not tell it.
-    ///
-    /// # Errors
-    /// When the rides cannot be listed.
-    pub(super) fn remember_waiting(&self, register: &mut Register) -> Result<(), OperationError> {
-        let mut waiting = self.waiting_logs(register)?;
-        if let AtHand::Collected(collected) = &self.at_hand {
-            waiting.extend(collected.waiting(self)?);
-            waiting.sort_by(|a, b| a.file.cmp(&b.file));
-        }
-        waiting.into_iter().for_each(|ride| register.remember(ride));
-        Ok(())
-    }
-
-    /// The logs of the bike's own folder that are not registered and whose place does not
-    /// tell the revision, but for those that collected evidence tells of.
-    fn waiting_logs(&self, register: &Register) -> Result<Vec<RegisteredRide>, OperationError> {
-        let mut waiting = Vec::new();
-        for file in self.find_rides(&[])? {
-            if file.ridden_on != RiddenOn::Newest {
-                continue;
-            }
-            let Ok(sha256) = self.files.sha256(&file.path) else { continue };
-            let told = matches!(&self.at_hand, AtHand::Collected(collected) if collected.holds(&sha256));
-            if told || register.by_hash(&sha256).is_some() {
-                continue;
-            }
-            let Ok(Some(bytes)) = self.files.bytes(&file.path, &sha256) else { continue };
-            let Ok(log) = Ride::read_hashed(&file.path, &bytes, sha256.clone(), &self.loggers) else {
-                continue;
-            };
-            waiting.extend(self.waiting(&file, log.has(Channel::Slot), sha256)?);
-        }
-        Ok(waiting)
-    }
-
-    /// An unregistered ride as the register would remember it; `None` when its
-    /// revision does not exist. `slot_logged`: its log tells the slot.
-    pub(super) fn waiting(
-        &self,
-        file: &FoundRide,
-        slot_logged: bool,
-        sha256: String,
-    ) -> Result<Option<RegisteredRide>, OperationError> {
-        let Ok((revision, build, _)) = self.made_on(file.ridden_on) else {
-            return Ok(None);
-        };
-        let slot = if slot_logged { LOGGED_SLOT.to_owned() } else { self.slot(None)? };
-        Ok(Some(RegisteredRide {
-            file: file.name.clone(),
-            sha256,
-            revision,
-            slot,
-            build,
-            state: RideState::Waiting,
-            used_in: Vec::new(),
-            why: None,
-            set_aside_in: None,
-            unlogged_slot: None,
-            corrected_in: None,
-        }))
-    }
-
-    /// Names of rides that count and are not among the files that were found.
-    pub(super) fn missing_rides(&self, found: &[RideStanding]) -> Vec<&str> {
-        let is_here = |sha256: &str| found.iter().any(|standing| standing.sha256() == Some(sha256));
-        let build = self.folder.builds.current();
-        let counts = self.register.rides().iter().filter(|r| r.state == RideState::Used && r.build == build);
-        counts.filter(|r| !is_here(&r.sha256)).map(|r| r.file.as_str()).collect()
-    }
-
-    /// The ride files of the bike's own folder, and the named ones.
-    ///
-    /// Where only new rides are wanted, naming some leaves the others out;
-    /// where all rides of the build count, the named ones come on top.
-    ///
-    /// # Errors
-    /// When a named path does not exist or a folder cannot be listed.
-    pub(super) fn rides_for(
-        &self,
-        named: &[PathBuf],
-        choice: RideChoice,
-    ) -> Result<Vec<FoundRide>, OperationError> {
-        let mut found = self.find_rides(named)?;
-        if choice == RideChoice::Build && !named.is_empty() {
-            found.extend(self.find_rides(&[])?);
-            found.sort_by(|a, b| a.name.cmp(&b.name));
-            found.dedup_by(|a, b| {
-                a.name == b.name && std::fs::canonicalize(&a.path).ok() == std::fs::canonicalize(&b.path).ok()
-            });
-        }
-        Ok(found)
-    }
-
-    /// The ride files of the bike's own folder, or the named ones.
-    ///
-    /// # Errors
-    /// When a named path does not exist or a folder cannot be listed.
-    pub fn find_rides(&self, named: &[PathBuf]) -> Result<Vec<FoundRide>, OperationError> {
-        let root: &Path = &self.folder.root;
-        let found = match named.is_empty() {
-            true => crate::ride::find_in_folder(root, &self.loggers),
-            false => crate::ride::find_named(root, named, &self.loggers),
-        };
-        let mut found = found.map_err(|error| OperationError::Failed {
-            what: format!("rides cannot be listed: {error}"),
-            hint: None,
-        })?;
-        if let (AtHand::Settled(settled), true) = (&self.at_hand, named.is_empty()) {
-            // A ride that the register knows is whole, however lately it was written again.
-            let is_known = |path: &Path| {
-                self.files.sha256(path).is_ok_and(|sha256| self.register.by_hash(&sha256).is_some())
-            };
-            found.retain(|ride| settled.contains(&ride.path) || is_known(&ride.path));
-        }
-        if found.is_empty() && !named.is_empty() {
-            let names: Vec<String> = named.iter().map(|p| p.display().to_string()).collect();
-            return Err(OperationError::failed(
-                format!("there is no ride in {}", names.join(", ")),
-                "a ride is a .csv, .tsv, .parquet or .mf4 log, a .csv.gz or .csv.zst one, or a file that a logger names",
-            ));
-        }
-        Ok(found)
     }
 }

@@ -1,11 +1,12 @@
 //! `evidence collect`: rides in, what each says out, in files that merge.
 
 use super::super::error::OperationError;
+use super::super::find_rides::HashedRide;
 use super::super::made_on::MadeOn;
 use super::super::open::OpenBike;
 use super::super::ride_key::KeyOfRun;
 use super::super::ride_record::RideRecord;
-use super::super::rides::{Asked, HashedRide, RideStanding, UsableRide};
+use super::super::rides::{Asked, RideStanding, UsableRide};
 use super::super::run::Progress;
 use super::{Collected, ELSEWHERE, Origin, Said, refuse_rides_folder};
 use crate::bike::RIDES_FOLDER;

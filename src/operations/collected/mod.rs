@@ -14,9 +14,10 @@ pub use merge::{MergeReport, merge_evidence};
 pub(super) use origin::Origin;
 
 use super::error::OperationError;
+use super::find_rides::HashedRide;
 use super::open::OpenBike;
 use super::ride_record::Recorded;
-use super::rides::{HashedRide, UsableRide};
+use super::rides::UsableRide;
 use super::whole_file::WholeFile;
 use crate::bike::{BikeFolder, RIDES_FOLDER, read_regular};
 use crate::blend::Refusal;
