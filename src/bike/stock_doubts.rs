@@ -27,6 +27,8 @@ const BELIEVED: [f64; 2] = [0.4, 2.5];
 const ODD_BY: f64 = 2.0;
 /// Where no engine runs by itself, 1/min. Common practice, no source.
 const CRANKING_RPM: f64 = 500.0;
+/// Of the highest load and of the limit: where the estimate is at its best.
+const WORKS: f64 = 0.5;
 /// Cells named in one doubt.
 const NAMED: usize = 4;
 
@@ -113,6 +115,17 @@ impl<'a> StockInQuestion<'a> {
         Some(format!("its rpm end at {} and its loads at {}: {hint}", units::plain(rpm), units::plain(load)))
     }
 
+    /// Whether the engine runs by itself at a speed that it may.
+    fn runs(&self, rpm: f64) -> bool {
+        (CRANKING_RPM..=self.engine.rev_limit_rpm).contains(&rpm)
+    }
+
+    /// Whether an engine pulls from there under load: below, its filling differs most from others'.
+    fn pulls(&self, rpm: f64) -> bool {
+        let limit = self.engine.rev_limit_rpm;
+        (limit * WORKS / 2.0..=limit).contains(&rpm)
+    }
+
     fn points(&self) -> impl Iterator<Item = (usize, f64, f64)> + '_ {
         (0..self.table.values.len()).map(|cell| {
             let (rpm, load) = self.table.grid.point(cell);
@@ -125,17 +138,18 @@ impl<'a> StockInQuestion<'a> {
         self.points().map(|(_, rpm, load)| self.engine.fuel_cell(kind, rpm, load)).collect()
     }
 
+    /// From here on the estimate is at its best, in the load axis' unit.
+    fn high_load(&self) -> f64 {
+        let loads = self.table.grid.load.breakpoints();
+        loads[loads.len() - 1] * WORKS
+    }
+
     /// How many times what the engine data give the cells hold, where the engine works.
     fn times(&self, kind: FuelTableKind) -> Option<f64> {
-        /// Of the highest load and of the limit: where the estimate is at its best.
-        const WORKS: f64 = 0.5;
         let expected = self.expected(kind);
-        let loads = self.table.grid.load.breakpoints();
-        let high = loads[loads.len() - 1] * WORKS;
-        let limit = self.engine.rev_limit_rpm;
-        let speeds = limit * WORKS / 2.0..=limit;
+        let high = self.high_load();
         let ratio = |cell: usize| self.table.values[cell] / expected[cell];
-        let working = self.points().filter(|(_, rpm, load)| *load >= high && speeds.contains(rpm));
+        let working = self.points().filter(|(_, rpm, load)| *load >= high && self.pulls(*rpm));
         let working: Vec<f64> = working.map(|(cell, ..)| ratio(cell)).collect();
         let all: Vec<f64> = self.points().map(|(cell, ..)| ratio(cell)).collect();
         median(if working.is_empty() { &all } else { &working })
@@ -152,7 +166,8 @@ impl<'a> StockInQuestion<'a> {
             **other != kind && !self.kinds.contains(other) && self.times(**other).is_some_and(is_believed)
         });
         let hint = if is_believed(times * 100.0) && kind == FuelTableKind::VePct {
-            "; it looks like shares of one where % is wanted: multiply by 100".to_owned()
+            "; it looks like shares of one where % is wanted (then multiply by 100), or like a table of wanted lambda"
+                .to_owned()
         } else if let Some(other) = other {
             format!("; its cells would suit a table of {}", other.name())
         } else {
@@ -178,6 +193,19 @@ impl<'a> StockInQuestion<'a> {
         let expected = self.expected(kind);
         let read = &self.table.values;
         let together = together(read, &expected)?;
+        if spread(read) == 0.0 {
+            return Some("all its cells are alike: no engine breathes that way".to_owned());
+        }
+        if kind == FuelTableKind::VePct
+            && self.table.load_axis == LoadAxis::MapKpa
+            && self.grows_with_pressure()
+        {
+            return Some(
+                "its cells grow with the pressure as the filling of the cylinder does, and volumetric efficiency is \
+                 wanted over the density in the manifold: divide by map_kpa/100"
+                    .to_owned(),
+            );
+        }
         let logs: Vec<f64> = expected.iter().filter(|v| **v > 0.0).map(|v| v.ln()).collect();
         if together >= UNLIKE || spread(&logs) < FLAT {
             return None;
@@ -193,19 +221,41 @@ impl<'a> StockInQuestion<'a> {
         Some(format!("its cells do not follow the load as fuel does{hint}"))
     }
 
+    /// Whether volumetric efficiency over manifold pressure holds the pressure already.
+    fn grows_with_pressure(&self) -> bool {
+        /// Exponent of the pressure in what is held over what is expected: 0 is efficiency, 1 is filling.
+        const HALF_WAY: f64 = 0.6;
+        let expected = self.expected(FuelTableKind::VePct);
+        let ran = self.points().filter(|(cell, rpm, load)| {
+            self.runs(*rpm) && *load > 0.0 && self.table.values[*cell] > 0.0 && expected[*cell] > 0.0
+        });
+        let (loads, over): (Vec<f64>, Vec<f64>) =
+            ran.map(|(cell, _, load)| (load.ln(), (self.table.values[cell] / expected[cell]).ln())).unzip();
+        let middle = [mean(&loads), mean(&over)];
+        let product: Vec<f64> =
+            loads.iter().zip(&over).map(|(l, o)| (l - middle[0]) * (o - middle[1])).collect();
+        mean(&product) / spread(&loads).powi(2) > HALF_WAY
+    }
+
     /// Cells without fuel above the lowest loads.
     fn fuel_gone(&self) -> Option<String> {
         /// Of the highest load: up to here an overrun may have none.
         const OVERRUN: f64 = 0.1;
+        /// A throttle closed at speed draws down to this and less, kPa. Common practice, no source.
+        const OVERRUN_KPA: f64 = 30.0;
         let loads = self.table.grid.load.breakpoints();
-        let overrun = loads[0].max(loads[loads.len() - 1] * OVERRUN);
+        let overrun = match self.table.load_axis {
+            LoadAxis::ThrottlePct => loads[0].max(loads[loads.len() - 1] * OVERRUN),
+            LoadAxis::MapKpa => OVERRUN_KPA,
+        };
         let gone = self.points().filter(|(cell, rpm, load)| {
-            self.table.values[*cell] <= 0.0 && *load > overrun && *rpm >= CRANKING_RPM
+            self.table.values[*cell] <= 0.0 && *load > overrun && self.runs(*rpm)
         });
         named(self, &gone.map(|(cell, ..)| cell).collect::<Vec<_>>(), "without fuel")
     }
 
-    /// Cells far off from all around them, in what they hold and over what is expected there.
+    /// Cells far off from all around them, in what they hold and over what is expected there; at high
+    /// load also those far off from what all others hold there, since a whole row can be wrong.
     fn odd_cells(&self, kind: FuelTableKind) -> Option<String> {
         /// Fewer neighbours say nothing.
         const FEWEST: usize = 3;
@@ -230,9 +280,21 @@ impl<'a> StockInQuestion<'a> {
             };
             around.len() >= FEWEST && off(&|cell| values[cell]) && off(&|cell| values[cell] / expected[cell])
         };
-        let runs = |rpm: f64| rpm >= CRANKING_RPM;
-        let odd = self.points().filter(|(cell, rpm, _)| values[*cell] > 0.0 && runs(*rpm) && is_odd(*cell));
-        named(self, &odd.map(|(cell, ..)| cell).collect::<Vec<_>>(), "far from all around it")
+        let high = self.high_load();
+        let times = self.times(kind).unwrap_or(1.0);
+        let is_off_level = |cell: usize, load: f64| {
+            load >= high && (values[cell] / expected[cell] / times).ln().abs() > ODD_BY.ln()
+        };
+        let odd = self.points().filter(|(cell, rpm, load)| {
+            values[*cell] > 0.0
+                && self.runs(*rpm)
+                && (is_odd(*cell) || self.pulls(*rpm) && is_off_level(*cell, *load))
+        });
+        named(
+            self,
+            &odd.map(|(cell, ..)| cell).collect::<Vec<_>>(),
+            "far from all around or from the map's level",
+        )
     }
 }
 
@@ -349,11 +411,40 @@ mod tests {
         // The fourth row, 2500 1/min, at 60 % and at the ends of the table.
         let width = first_map(FuelTableKind::VePct, LoadAxis::ThrottlePct).grid.load.len();
         assert!(of(3 * width + 8, 0.0).contains("1 cell without fuel: 0 at 2500 1/min, 60 %"));
-        assert!(of(3 * width + 8, 8.1).contains("far from all around it: 8.1 at 2500"));
-        assert!(of(3 * width + 10, 190.0).contains("far from all around it: 190 at 2500 1/min, 100 %"));
-        assert!(of(0, 120.0).contains("far from all around it: 120 at 1000"), "{}", of(0, 120.0));
+        assert!(of(3 * width + 8, 8.1).contains("far from all around or from the map's level: 8.1 at 2500"));
+        assert!(of(3 * width + 10, 190.0).contains("far from all around or from the map's level: 190 at"));
+        assert!(
+            of(0, 120.0).contains("far from all around or from the map's level: 120 at 1000"),
+            "{}",
+            of(0, 120.0)
+        );
         // An overrun at a closed throttle may have none.
         assert_eq!(of(10 * width, 0.0), "");
+        // A whole column, row or pair of them shares its neighbours' fault.
+        let of_all = |is_wrong: &dyn Fn(usize) -> bool| {
+            let mut table = first_map(FuelTableKind::VePct, LoadAxis::ThrottlePct);
+            (0..table.values.len()).filter(|cell| is_wrong(*cell)).for_each(|cell| table.values[cell] /= 5.0);
+            doubts(&table, &[FuelTableKind::VePct])
+        };
+        assert!(of_all(&|cell| cell % width == width - 1).contains("from the map's level"));
+        assert!(of_all(&|cell| cell / width == 12).contains("from the map's level"));
+        assert!(of_all(&|cell| cell / width == 12 && cell % width > 8).contains("2 cells"));
+    }
+
+    #[test]
+    fn filling_for_efficiency_and_one_number_for_all_are_told_and_cuts_at_speed_are_not() {
+        let ve = first_map(FuelTableKind::VePct, LoadAxis::MapKpa);
+        let with = |held: &dyn Fn(f64, f64) -> f64| {
+            let mut table = ve.clone();
+            for cell in 0..table.values.len() {
+                let (_, load) = table.grid.point(cell);
+                table.values[cell] = held(table.values[cell], load);
+            }
+            doubts(&table, &[FuelTableKind::VePct])
+        };
+        assert!(with(&|ve, kpa| ve * kpa / 100.0).contains("divide by map_kpa/100"));
+        assert!(with(&|_, _| 70.0).contains("all its cells are alike"));
+        assert_eq!(with(&|ve, kpa| if kpa < 30.0 { 0.0 } else { ve }), "");
     }
 
     proptest! {

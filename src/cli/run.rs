@@ -31,6 +31,10 @@ pub(super) struct Args {
     /// share their breathing.
     #[arg(long, value_name = "NAME")]
     ridden_on: Option<String>,
+    /// Run though the fuel table waits for `rideloop rescale`: the hardware is what it was made
+    /// for, and bike.yaml was only put right.
+    #[arg(long)]
+    unscaled: bool,
     /// Show it all and write nothing.
     #[arg(long)]
     dry_run: bool,
@@ -69,6 +73,7 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
         pipeline: args.pipeline.clone(),
         slot: args.slot.clone(),
         ridden_on: args.ridden_on.clone(),
+        unscaled: args.unscaled,
         dry_run: args.dry_run,
         rides: args.rides.clone(),
         when: context.now,

@@ -86,6 +86,7 @@ enum Wake {
 
 pub(super) fn main(context: &Context, args: &Args) -> Result {
     let request = || RunRequest {
+        unscaled: false,
         pipeline: args.pipeline.clone(),
         slot: args.slot.clone(),
         ridden_on: args.ridden_on.clone(),

@@ -13,9 +13,11 @@ use crate::units;
 /// What is known of a frozen reading.
 pub static FROZEN: FindingEntry = FindingEntry {
     name: "lambda_frozen",
-    about: "The lambda reading does not move for ten seconds and more while speed or load do.",
+    about: "The lambda reading does not move for ten seconds and more while speed or load do, or hardly moves for \
+            half a minute while both move far.",
     severity: "warning from 2 % of the warm running time, serious from 20 %",
-    source: "exhaust gas never holds lambda within 0.0005 through a change of load; common practice, no source",
+    source: "exhaust gas never holds lambda within 0.0005 through a change of load, nor within 0.02 through half a \
+             minute of riding; common practice, no source",
     look_at: "the lambda sensor, its plug, and the logger's channel for it",
     look: Some(frozen),
 };
@@ -36,6 +38,12 @@ pub static RAILED: FindingEntry = FindingEntry {
 const STILL_S: f64 = 10.0;
 /// As the stage `lambda_valid` has them.
 const STILL_SPAN: f64 = 0.0005;
+/// A reading that hangs in a converter's noise for so long is none either, where the engine moves
+/// far. Common practice, no source: over such movement any mixture changes by more.
+const NOISY_STILL_S: f64 = 30.0;
+const NOISY_SPAN: f64 = 0.02;
+const MOVES_FAR_RPM: f64 = 1500.0;
+const MOVES_FAR_LOAD: f64 = 20.0;
 const RAILED_S: f64 = 0.4;
 /// Movement of the engine that no sensor sleeps through. Common practice, no source.
 const MOVES_RPM: f64 = 500.0;
@@ -48,19 +56,23 @@ const RAILED_SERIOUS: f64 = 0.30;
 const ENOUGH_S: f64 = 60.0;
 
 fn frozen(scene: &Scene<'_>) -> Vec<Seen> {
-    let moves = |first: usize, last: usize| {
+    let spans = |first: usize, last: usize| {
         let span = |values: &[f64]| {
             let part: Vec<f64> = (first..=last).filter(|i| scene.fuelled[*i]).map(|i| values[i]).collect();
             percentile(&part, 0.95).unwrap_or_default() - percentile(&part, 0.05).unwrap_or_default()
         };
-        span(scene.rows.rpm()) >= MOVES_RPM || span(scene.rows.load()) >= MOVES_LOAD
+        (span(scene.rows.rpm()), span(scene.rows.load()))
     };
+    let moves = |(rpm, load): (f64, f64)| rpm >= MOVES_RPM || load >= MOVES_LOAD;
+    let moves_far = |(rpm, load): (f64, f64)| rpm >= MOVES_FAR_RPM && load >= MOVES_FAR_LOAD;
     let lambda = &scene.rows.sensors()[0];
     let mut mask = vec![false; lambda.len()];
-    for (first, last) in signs::still_stretches(scene.time_s(), lambda, STILL_SPAN, STILL_S) {
-        if moves(first, last) {
-            mask[first..=last].copy_from_slice(&scene.fuelled[first..=last]);
-        }
+    let still = |span: f64, long_s: f64| signs::still_stretches(scene.time_s(), lambda, span, long_s);
+    let frozen = still(STILL_SPAN, STILL_S).into_iter().filter(|(first, last)| moves(spans(*first, *last)));
+    let noisy =
+        still(NOISY_SPAN, NOISY_STILL_S).into_iter().filter(|(first, last)| moves_far(spans(*first, *last)));
+    for (first, last) in frozen.chain(noisy) {
+        mask[first..=last].copy_from_slice(&scene.fuelled[first..=last]);
     }
     share_of_time(scene, &mask, (FROZEN_WARNING, FROZEN_SERIOUS), "does not move while the engine does")
 }

@@ -266,7 +266,10 @@ pub(super) fn carry_out(
         // Only a slot that is no more can have changed.
         report.slots.clone_from(&bike.folder.bike.slots);
     }
-    report.cautions.extend(bike.other_meaning()?);
+    // A rescale is what other hardware asks for.
+    if !work.is_of_new_hardware {
+        report.cautions.extend(bike.other_meaning()?);
+    }
     report.cautions.extend(bike.stock_changes()?);
     report.cautions.dedup();
     report.notes.extend(taken_along(&bike, &work)?);

@@ -112,6 +112,7 @@ pub fn demo(
         // A second apart, so that the history sorts by time as well.
         let when = Moment { unix_s: when.unix_s + round as i64, ..when };
         let run_request = RunRequest {
+            unscaled: false,
             pipeline: DEFAULT_PIPELINE.to_owned(),
             slot: Some(slot.clone()),
             ridden_on: None,

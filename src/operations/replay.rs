@@ -270,6 +270,8 @@ fn run_again(
     }
     let mut usable = usable_rides(revision, (&bike, slot), rides)?;
     let request = RunRequest {
+        // It was decided then.
+        unscaled: true,
         pipeline: plan.name.clone(),
         slot: Some(slot.clone()),
         ridden_on: None,

@@ -103,13 +103,17 @@ pub fn rescale(root: &Path, request: &RescaleRequest) -> Result<RescaleReport, O
         let (maker, then) = made_for(&bike, &slot)?;
         let of_ridden_build = maker.filter(|maker| ridden_already && maker.record.build == build);
         is_new_hardware &= of_ridden_build.is_none();
+        let was_for_other = then != to;
         let from_revision = maker.map(Revision::name);
         let from = told(then.clone(), &request.from)?;
         let rescaling = rescaling(controller.fuel_table, controller.load, [&from, &to], air)
             .map_err(|what| OperationError::failed(what, "`rideloop rescale --help` lists the options"))?;
-        if let Some(maker) = of_ridden_build.filter(|_| then != to && rescaling.factor != 1.0) {
+        if let Some(maker) = of_ridden_build.filter(|_| was_for_other && rescaling.factor != 1.0) {
             return Err(without_build(maker, &build, &then));
         }
+        // What is only said of the past is no hardware that came with a build after the table.
+        let of_first_build = maker.is_none_or(|maker| maker.record.build == build);
+        is_new_hardware &= was_for_other || of_first_build || rescaling.factor == 1.0;
         if let Some(what) = rescaling.beyond_belief() {
             return Err(OperationError::failed(
                 format!("slot {slot} {what}"),

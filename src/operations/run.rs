@@ -9,7 +9,9 @@ use super::recall::{Recall, damage_note};
 use super::rescale::not_rescaled;
 use super::ride_record::{Recorded, RideRecord};
 use super::rides::{Asked, RideStanding, StandingReason, UsableRide};
-use super::run_end::{no_ride_left, nothing_survived, nothing_to_read, refuse_unreadable, worth_running};
+use super::run_end::{
+    no_ride_left, nothing_survived, nothing_to_read, refuse_unreadable, refuse_unscaled, worth_running,
+};
 use super::run_notes::{at_module_end, left_to_controller, ride_notes, told_in_vain};
 use super::run_report::{RunReport, SkippedRide, empty_report, ride_report};
 use super::run_revision::write_revision;
@@ -36,6 +38,8 @@ pub struct RunRequest {
     /// The slot that rides were made on of which neither log nor register tells it; only
     /// where slots share their breathing.
     pub ridden_on: Option<String>,
+    /// Run though the fuel table waits for a rescale: bike.yaml was only put right.
+    pub unscaled: bool,
     /// Show it all and write nothing.
     pub dry_run: bool,
     /// Rides or folders of rides; empty for the bike's own.
@@ -115,6 +119,9 @@ pub(super) fn run_among(
     bike.refuse_broken_loggers()?;
     bike.refuse_edits()?;
     bike.refuse_lost_history()?;
+    if !request.dry_run && !request.unscaled {
+        refuse_unscaled(&bike, &slot)?;
+    }
     let mut report = empty_report(&bike, &plan, &slot, request);
     let found = match &bike.at_hand {
         AtHand::Collected(collected) => {

@@ -3,12 +3,26 @@
 use super::error::OperationError;
 use super::liars::refuse_liars;
 use super::open::OpenBike;
+use super::rescale::not_rescaled;
 use super::rides::{RideStanding, StandingReason, UsableRide};
 use super::run_report::{RunReport, SkippedRide};
 use crate::blend::Refusal;
 use crate::pipeline::{Funnel, Plan, RideChoice};
 use crate::ride::{RegisteredRide, RideState};
 use crate::units;
+
+/// A run would be taken for having made the whole table for the new hardware, while the cells that
+/// nobody rode stay those of the former one.
+pub(super) fn refuse_unscaled(bike: &OpenBike, slot: &str) -> Result<(), OperationError> {
+    let Some(saw) = not_rescaled(bike, slot) else { return Ok(()) };
+    Err(OperationError::Refused(Refusal {
+        guard: "not_rescaled",
+        saw,
+        look_at: "`rideloop rescale` first; rides made before it keep their word. Where the hardware is what the table \
+                  was made for, and bike.yaml was only put right: `rideloop run --unscaled`"
+            .to_owned(),
+    }))
+}
 
 /// A ride that counted before and lies there unreadable would fall silent unseen.
 pub(super) fn refuse_unreadable(

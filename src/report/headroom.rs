@@ -158,7 +158,7 @@ fn supply(report: &HeadroomReport, width: usize) -> String {
             units::fixed(supply.pump_l_h, 1),
             units::plain(report.limits.rail_kpa),
             units::fixed(supply.power_kw, 0),
-            units::plain(supply.fuel_g_kwh)
+            units::fixed(supply.fuel_g_kwh, 0)
         ),
         width,
     );

@@ -13,7 +13,7 @@ use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-const USUAL_DISKS: usize = 15;
+const USUAL_DISKS: usize = 18;
 
 /// Room that is left, KB; then every page up to more than any command needs.
 const LEFT_KB: [u64; 5] = [0, 4, 16, 64, 256];

@@ -63,6 +63,7 @@ impl Workshop {
         };
         operations::simulate(&root, &ride).expect("a ride");
         let run = RunRequest {
+            unscaled: false,
             pipeline: "road".to_owned(),
             slot: None,
             ridden_on: None,

@@ -20,6 +20,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
+/// Air that a sheet is believed to have been measured in, °C and kPa. Common practice, no source.
+const AIR_TEMP_C: [f64; 2] = [-40.0, 60.0];
+const PRESSURE_KPA: [f64; 2] = [50.0, 110.0];
+
 /// Where a power was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
@@ -239,6 +243,19 @@ fn sheet(log: &TextLog<'_>, wanted: Option<MeasuredAt>) -> Result<DynoSheet, Rid
         let (power, torque) = if is_torque { (&other, &taken) } else { (&taken, &other) };
         remarks.extend(contradiction(&both, power, torque, !is_torque));
     }
+    let mut air_within = |wanted: Quantity, of: (&str, &str), [least, most]: [f64; 2]| {
+        let value = air_of(wanted)?;
+        if (least..=most).contains(&value) {
+            return Some(value);
+        }
+        let ((what, unit), value) = (of, crate::units::plain(value));
+        remarks.push(format!(
+            "its {what} is left out: {value} {unit} is no air that engines run in, {least} to {most} is believed"
+        ));
+        None
+    };
+    let air_temp_c = air_within(Quantity::Temperature, ("air temperature", "°C"), AIR_TEMP_C);
+    let pressure_kpa = air_within(Quantity::Pressure, ("air pressure", "kPa"), PRESSURE_KPA);
     let mut humidity_pct = air_of(Quantity::Share);
     if let Some(doubt) = humidity_pct.and_then(doubtful_humidity) {
         remarks.push(format!("its humidity is left out: {doubt}"));
@@ -249,8 +266,8 @@ fn sheet(log: &TextLog<'_>, wanted: Option<MeasuredAt>) -> Result<DynoSheet, Rid
         title: title.text.clone(),
         measured_at: wanted.or(measured_at(title)),
         is_corrected: is_corrected(title),
-        air_temp_c: air_of(Quantity::Temperature),
-        pressure_kpa: air_of(Quantity::Pressure),
+        air_temp_c,
+        pressure_kpa,
         humidity_pct,
         reading,
         first_dropped,
