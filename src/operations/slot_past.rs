@@ -4,7 +4,7 @@ use super::by_hand::SlotChange;
 use super::error::OperationError;
 use super::open::OpenBike;
 use crate::bike::{Controller, SlotTables, TableRole};
-use crate::blend::by_hand::Ridden;
+use crate::blend::by_hand::SlotAtRevision;
 use crate::ledger::{Revision, RevisionKind};
 use crate::revision::revision_number;
 use crate::table::Table;
@@ -18,7 +18,7 @@ pub(super) struct SlotPast {
     /// What they meant then.
     pub controller: Controller,
     /// Its tables after the last run, or at the start of the build.
-    pub ridden: Option<Ridden>,
+    pub ridden: Option<SlotAtRevision>,
     /// Its tables at the start of the build.
     pub start: Option<SlotTables>,
     /// The spark table it had last.
@@ -61,7 +61,7 @@ impl SlotPast {
 }
 
 /// A slot's tables in the newest revision of this build that held it.
-fn last_tables(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationError> {
+fn last_tables(bike: &OpenBike, slot: &str) -> Result<Option<SlotAtRevision>, OperationError> {
     for revision in of_this_build(bike) {
         if bike.holds(&revision.commit, &TableRole::Fuel.path(slot))? {
             return held(bike, revision, slot);
@@ -74,7 +74,7 @@ fn last_tables(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationE
 ///
 /// A rollback brings back the tables of an earlier revision, and with them the run
 /// that they come from.
-fn ridden(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationError> {
+fn ridden(bike: &OpenBike, slot: &str) -> Result<Option<SlotAtRevision>, OperationError> {
     let build = bike.folder.builds.current();
     let mut up_to = u32::MAX;
     for revision in bike.revisions.iter().filter(|r| r.record.build == build) {
@@ -98,13 +98,13 @@ fn ridden(bike: &OpenBike, slot: &str) -> Result<Option<Ridden>, OperationError>
 }
 
 /// What a revision holds of a slot; none where it means something of another kind.
-fn held(bike: &OpenBike, revision: &Revision, slot: &str) -> Result<Option<Ridden>, OperationError> {
+fn held(bike: &OpenBike, revision: &Revision, slot: &str) -> Result<Option<SlotAtRevision>, OperationError> {
     let (then, files) = bike.bike_at(&revision.commit)?;
     if !bike.same_meaning(&then) {
         return Ok(None);
     }
     let tables = SlotTables::read(slot, &then, &files)?;
-    Ok(Some(Ridden { revision: revision.name(), tables, controller: then.controller }))
+    Ok(Some(SlotAtRevision { revision: revision.name(), tables, controller: then.controller }))
 }
 
 /// The spark table a slot had last, and its first of this build; none where spark does

@@ -138,7 +138,7 @@ pub struct RideSteps {
 pub fn steps_of_ride(rows: &Rows<'_>, here: &[bool], context: &RideContext<'_>) -> Option<RideSteps> {
     let throttle = rows.channel(Channel::ThrottlePct)?;
     let alignment = rows.alignment()?;
-    let ride = Ridden::new(rows, here, context, throttle, (&alignment.course, &alignment.delay));
+    let ride = JudgedRide::new(rows, here, context, throttle, (&alignment.course, &alignment.delay));
     let mut told = RideSteps::default();
     let mut seen: Vec<(Move, Seen)> = Vec::new();
     for found in moves(rows.time_s(), throttle, alignment.course.gap_s()) {
@@ -178,7 +178,7 @@ impl RideSteps {
 }
 
 /// A ride with everything that steps are judged by.
-struct Ridden<'a, 'r> {
+struct JudgedRide<'a, 'r> {
     time_s: &'a [f64],
     rpm: &'a [f64],
     throttle_pct: &'a [f64],
@@ -194,7 +194,7 @@ struct Ridden<'a, 'r> {
     hidden: Vec<bool>,
 }
 
-impl<'a, 'r> Ridden<'a, 'r> {
+impl<'a, 'r> JudgedRide<'a, 'r> {
     fn new(
         rows: &'a Rows<'_>,
         here: &[bool],
@@ -356,7 +356,7 @@ struct Seen {
 }
 
 impl Seen {
-    fn scene<'s>(&'s self, ride: &'s Ridden<'_, '_>) -> Scene<'s> {
+    fn scene<'s>(&'s self, ride: &'s JudgedRide<'_, '_>) -> Scene<'s> {
         Scene {
             course: &self.course,
             delay: ride.delay,
@@ -369,7 +369,7 @@ impl Seen {
     /// What the step did, if its fit says so clearly.
     fn tell(
         &self,
-        ride: &Ridden<'_, '_>,
+        ride: &JudgedRide<'_, '_>,
         found: &Move,
         fit: &FilmFit,
         answering: &Answering,

@@ -9,9 +9,9 @@ use super::points::{Point, fuel_amount, places, rounding};
 use super::{Found, HandGuard, SLACK};
 use crate::bike::{Controller, Mixture, SlotTables, TableRole};
 
-/// A slot's tables after the last run, or at the build's start.
+/// A slot as a revision holds it, such as that of the last run or of the build's start.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Ridden {
+pub struct SlotAtRevision {
     /// The revision that holds them.
     pub revision: String,
     /// The tables.
@@ -38,8 +38,9 @@ impl Found<'_> {
         let (after, kind, now) = (input.after, input.controller.fuel_table, input.controller.mixture);
         let newest = Reference { tables: before, mixture: input.controller_before.mixture, revision: None };
         let mut references = vec![newest];
-        let other =
-            |ridden: &&Ridden| ridden.tables != *before || ridden.controller.mixture != newest.mixture;
+        let other = |ridden: &&SlotAtRevision| {
+            ridden.tables != *before || ridden.controller.mixture != newest.mixture
+        };
         references.extend(input.ridden.filter(other).map(|ridden| Reference {
             tables: &ridden.tables,
             mixture: ridden.controller.mixture,

@@ -15,7 +15,7 @@ mod new_slot;
 mod points;
 
 pub use guard::HandGuard;
-pub use leaning::Ridden;
+pub use leaning::SlotAtRevision;
 pub use looser::looser;
 
 use super::{Blending, Refusal};
@@ -51,7 +51,7 @@ pub struct HandInput<'a> {
     pub others: &'a [SlotTables],
     /// Its tables after the last run, or at the build's start; leaning at high load adds
     /// up from there.
-    pub ridden: Option<&'a Ridden>,
+    pub ridden: Option<&'a SlotAtRevision>,
     /// What the tables mean.
     pub controller: &'a Controller,
     /// What the tables before meant.

@@ -223,8 +223,9 @@ fn other_axes_are_compared_wherever_breakpoints_of_both_tables_cross() {
 
 #[test]
 fn leaning_by_hand_adds_up_until_the_next_ride() {
-    let since = |tables: SlotTables| Ridden { revision: "r4".to_owned(), tables, controller: CONTROLLER };
-    let judged = |before: &SlotTables, after: &SlotTables, ridden: &Ridden| {
+    let since =
+        |tables: SlotTables| SlotAtRevision { revision: "r4".to_owned(), tables, controller: CONTROLLER };
+    let judged = |before: &SlotTables, after: &SlotTables, ridden: &SlotAtRevision| {
         judge(&HandInput {
             before: Some(before),
             after,
@@ -258,7 +259,7 @@ fn leaning_by_hand_adds_up_until_the_next_ride() {
 fn another_bike_yaml_hides_no_leaning() {
     let baked_in = Controller { mixture: Mixture::Table, ..CONTROLLER };
     let judged = |before: &SlotTables, then: &Controller, after: &SlotTables, now: &Controller| {
-        let ridden = Ridden { revision: "r1".to_owned(), tables: today(), controller: *then };
+        let ridden = SlotAtRevision { revision: "r1".to_owned(), tables: today(), controller: *then };
         judge(&HandInput {
             before: Some(before),
             after,
