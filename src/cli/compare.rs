@@ -3,7 +3,7 @@
 use super::outcome::Exit;
 use super::{Context, Result, page_file, power};
 use crate::operations::{CompareRequest, OpenBike};
-use crate::report::page::{self, PageContext};
+use crate::report::page;
 use crate::{operations, report};
 use std::path::PathBuf;
 
@@ -51,7 +51,6 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     };
     page_file::write(context, file, || {
         let told = compare()?;
-        let (made, tool) = (context.today()?, operations::tool_name());
-        Ok(page::compare(&told, &PageContext { made: &made, tool: &tool }))
+        page_file::draw(context, |about| page::compare(&told, about))
     })
 }

@@ -3,8 +3,8 @@
 use super::outcome::{CliError, Exit};
 use super::{Context, Result};
 use crate::bike::REPORTS_FOLDER;
-use crate::operations::{OperationError, WholeFile};
-use crate::report::page;
+use crate::operations::{OperationError, WholeFile, tool_name};
+use crate::report::page::{self, PageContext};
 use crate::units;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -18,6 +18,18 @@ pub(super) struct PageWritten {
     html: PathBuf,
     /// Its size.
     bytes: usize,
+}
+
+/// Draws a page that says when it was made, and by what.
+///
+/// # Errors
+/// When the clock is out of range.
+pub(super) fn draw(
+    context: &Context,
+    page: impl FnOnce(&PageContext<'_>) -> String,
+) -> std::result::Result<String, CliError> {
+    let (made, tool) = (context.today()?, tool_name());
+    Ok(page(&PageContext { made: &made, tool: &tool }))
 }
 
 /// Writes a page and tells of it; one that is there already is replaced.

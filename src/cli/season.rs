@@ -3,7 +3,7 @@
 use super::outcome::{CliError, Exit};
 use super::{Context, Result, page_file};
 use crate::operations::OpenBike;
-use crate::report::page::{self, PageContext};
+use crate::report::page;
 use crate::{operations, report};
 use std::path::{Path, PathBuf};
 
@@ -38,6 +38,5 @@ pub(super) fn page(
     slot: Option<&str>,
 ) -> std::result::Result<String, CliError> {
     let told = operations::season::season(&OpenBike::open(root)?, slot)?;
-    let (made, tool) = (context.today()?, operations::tool_name());
-    Ok(page::season(&told, &PageContext { made: &made, tool: &tool }))
+    page_file::draw(context, |about| page::season(&told, about))
 }

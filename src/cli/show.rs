@@ -3,7 +3,7 @@
 use super::outcome::Exit;
 use super::{Context, Result, page_file};
 use crate::operations::OpenBike;
-use crate::report::page::{self, PageContext};
+use crate::report::page;
 use crate::{operations, report};
 use std::path::PathBuf;
 
@@ -38,8 +38,6 @@ pub(super) fn main(context: &Context, args: &Args) -> Result {
     page_file::write(context, file, || {
         let bike = OpenBike::open(context.root())?;
         let shown = operations::show(&bike, point, slot)?;
-        let (made, tool) = (context.today()?, operations::tool_name());
-        let about = PageContext { made: &made, tool: &tool };
-        Ok(page::show(&shown, &bike.folder.bike.name, &about))
+        page_file::draw(context, |about| page::show(&shown, &bike.folder.bike.name, about))
     })
 }
