@@ -66,7 +66,7 @@
     return slot.byStep;
   }
 
-  // --- formats, the same as src/units.rs and src/bike/config.rs have them ---
+  // --- formats, the same as src/units.rs and src/bike/config/fuel_table.rs have them ---
 
   const fixed = (value, decimals) => {
     if (!Number.isFinite(value)) return '–';
