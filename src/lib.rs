@@ -29,6 +29,7 @@ pub mod units;
 
 pub mod problem;
 pub mod shell;
+pub mod statistics;
 
 pub mod revision;
 

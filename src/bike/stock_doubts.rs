@@ -7,7 +7,8 @@
 use super::config::{Bike, FuelTableKind};
 use super::engine_data::EngineData;
 use super::template::{RATED_KPA, Template};
-use crate::ride::median;
+use crate::physics::injector::flow_at_pressure;
+use crate::statistics::{Moments, median};
 use crate::table::{LoadAxis, Table};
 use crate::units;
 
@@ -45,7 +46,7 @@ impl<'a> StockInQuestion<'a> {
             displacement_cc: made_for.displacement_cc,
             fuel: made_for.fuel.clone(),
             injectors: injectors.map(|injectors| injectors.count),
-            injector_cc_min: injectors.map(|i| i.flow_cc_min * (RATED_KPA / i.rated_kpa).sqrt()),
+            injector_cc_min: injectors.map(|i| flow_at_pressure(i.flow_cc_min, i.rated_kpa, RATED_KPA)),
             rail_kpa: injectors.map_or(RATED_KPA, |injectors| injectors.rail_kpa),
             stock: None,
             ..like.clone()
@@ -85,10 +86,11 @@ impl<'a> StockInQuestion<'a> {
                 several => vec![several.join("; ")],
             };
         };
-        if let Some(doubt) = self.order(kind) {
+        let expected = self.expected(kind);
+        if let Some(doubt) = self.order(kind, &expected) {
             return vec![doubt];
         }
-        gone.into_iter().chain(self.odd_cells(kind)).collect()
+        gone.into_iter().chain(self.odd_cells(&expected)).collect()
     }
 
     /// Axes in another unit, or exchanged.
@@ -145,8 +147,7 @@ impl<'a> StockInQuestion<'a> {
     }
 
     /// How many times what the engine data give the cells hold, where the engine works.
-    fn times(&self, kind: FuelTableKind) -> Option<f64> {
-        let expected = self.expected(kind);
+    fn times(&self, expected: &[f64]) -> Option<f64> {
         let high = self.high_load();
         let ratio = |cell: usize| self.table.values[cell] / expected[cell];
         let working = self.points().filter(|(_, rpm, load)| *load >= high && self.pulls(*rpm));
@@ -157,13 +158,15 @@ impl<'a> StockInQuestion<'a> {
 
     /// Whether the cells are of the right size for a kind of table.
     fn level(&self, kind: FuelTableKind) -> Result<(), String> {
-        let Some(times) = self.times(kind) else { return Ok(()) };
+        let Some(times) = self.times(&self.expected(kind)) else { return Ok(()) };
         let is_believed = |times: f64| (BELIEVED[0]..=BELIEVED[1]).contains(&times);
         if is_believed(times) {
             return Ok(());
         }
         let other = FuelTableKind::OF_STOCK.iter().find(|other| {
-            **other != kind && !self.kinds.contains(other) && self.times(**other).is_some_and(is_believed)
+            **other != kind
+                && !self.kinds.contains(other)
+                && self.times(&self.expected(**other)).is_some_and(is_believed)
         });
         let hint = if is_believed(times * 100.0) && kind == FuelTableKind::VePct {
             "; it looks like shares of one where % is wanted (then multiply by 100), or like a table of wanted lambda"
@@ -183,22 +186,21 @@ impl<'a> StockInQuestion<'a> {
     }
 
     /// Cells in another order than the axes.
-    fn order(&self, kind: FuelTableKind) -> Option<String> {
+    fn order(&self, kind: FuelTableKind, expected: &[f64]) -> Option<String> {
         /// From here on cells and estimate go together, or do not.
         const ALIKE: f64 = 0.7;
         const UNLIKE: f64 = 0.3;
         /// Spread of the estimate's logarithm below which it says nothing of the order.
         const FLAT: f64 = 0.25;
         let (rpms, loads) = (self.table.grid.rpm.len(), self.table.grid.load.len());
-        let expected = self.expected(kind);
         let read = &self.table.values;
-        let together = together(read, &expected)?;
-        if spread(read) == 0.0 {
+        let follows = together(read, expected)?;
+        if read.iter().all(|cell| *cell == read[0]) {
             return Some("all its cells are alike: no engine breathes that way".to_owned());
         }
         if kind == FuelTableKind::VePct
             && self.table.load_axis == LoadAxis::MapKpa
-            && self.grows_with_pressure()
+            && self.grows_with_pressure(expected)
         {
             return Some(
                 "its cells grow with the pressure as the filling of the cylinder does, and volumetric efficiency is \
@@ -206,13 +208,14 @@ impl<'a> StockInQuestion<'a> {
                     .to_owned(),
             );
         }
-        let logs: Vec<f64> = expected.iter().filter(|v| **v > 0.0).map(|v| v.ln()).collect();
-        if together >= UNLIKE || spread(&logs) < FLAT {
+        let logs = expected.iter().filter(|v| **v > 0.0).map(|v| (0.0, v.ln()));
+        let is_flat = Moments::of(&logs.collect::<Vec<_>>()).is_none_or(|logs| logs.spread() < FLAT);
+        if follows >= UNLIKE || is_flat {
             return None;
         }
         let turned = (rpms == loads).then(|| {
             let turned: Vec<f64> = (0..read.len()).map(|i| read[i % loads * loads + i / loads]).collect();
-            self::together(&turned, &expected)
+            together(&turned, expected)
         });
         let hint = match turned.flatten() {
             Some(turned) if turned > ALIKE => ": rows and columns look exchanged",
@@ -222,19 +225,15 @@ impl<'a> StockInQuestion<'a> {
     }
 
     /// Whether volumetric efficiency over manifold pressure holds the pressure already.
-    fn grows_with_pressure(&self) -> bool {
+    fn grows_with_pressure(&self, expected: &[f64]) -> bool {
         /// Exponent of the pressure in what is held over what is expected: 0 is efficiency, 1 is filling.
         const HALF_WAY: f64 = 0.6;
-        let expected = self.expected(FuelTableKind::VePct);
         let ran = self.points().filter(|(cell, rpm, load)| {
             self.runs(*rpm) && *load > 0.0 && self.table.values[*cell] > 0.0 && expected[*cell] > 0.0
         });
-        let (loads, over): (Vec<f64>, Vec<f64>) =
-            ran.map(|(cell, _, load)| (load.ln(), (self.table.values[cell] / expected[cell]).ln())).unzip();
-        let middle = [mean(&loads), mean(&over)];
-        let product: Vec<f64> =
-            loads.iter().zip(&over).map(|(l, o)| (l - middle[0]) * (o - middle[1])).collect();
-        mean(&product) / spread(&loads).powi(2) > HALF_WAY
+        let logs = ran.map(|(cell, _, load)| (load.ln(), (self.table.values[cell] / expected[cell]).ln()));
+        let moments = Moments::of(&logs.collect::<Vec<_>>());
+        moments.and_then(|logs| logs.slope()).is_some_and(|exponent| exponent > HALF_WAY)
     }
 
     /// Cells without fuel above the lowest loads.
@@ -256,10 +255,9 @@ impl<'a> StockInQuestion<'a> {
 
     /// Cells far off from all around them, in what they hold and over what is expected there; at high
     /// load also those far off from what all others hold there, since a whole row can be wrong.
-    fn odd_cells(&self, kind: FuelTableKind) -> Option<String> {
+    fn odd_cells(&self, expected: &[f64]) -> Option<String> {
         /// Fewer neighbours say nothing.
         const FEWEST: usize = 3;
-        let expected = self.expected(kind);
         let values = &self.table.values;
         let grid = &self.table.grid;
         let around = |cell: usize| {
@@ -281,7 +279,7 @@ impl<'a> StockInQuestion<'a> {
             around.len() >= FEWEST && off(&|cell| values[cell]) && off(&|cell| values[cell] / expected[cell])
         };
         let high = self.high_load();
-        let times = self.times(kind).unwrap_or(1.0);
+        let times = self.times(expected).unwrap_or(1.0);
         let is_off_level = |cell: usize, load: f64| {
             load >= high && (values[cell] / expected[cell] / times).ln().abs() > ODD_BY.ln()
         };
@@ -316,24 +314,12 @@ fn named(stock: &StockInQuestion<'_>, cells: &[usize], what: &str) -> Option<Str
     Some(format!("{} {what}: {}", units::counted(cells.len(), "cell"), names.join("; ")))
 }
 
-/// Correlation of the logarithms of what is positive in both; `None` where that says nothing.
+/// Correlation of the logarithms of what is positive in both, 0 where one is all alike; `None` where
+/// that says nothing.
 fn together(a: &[f64], b: &[f64]) -> Option<f64> {
     let both = a.iter().zip(b).filter(|(a, b)| **a > 0.0 && **b > 0.0);
-    let (a, b): (Vec<f64>, Vec<f64>) = both.map(|(a, b)| (a.ln(), b.ln())).unzip();
-    let [mean_a, mean_b] = [mean(&a), mean(&b)];
-    let product: Vec<f64> = a.iter().zip(&b).map(|(a, b)| (a - mean_a) * (b - mean_b)).collect();
-    let correlation = mean(&product) / (spread(&a) * spread(&b));
-    // Cells that are all alike follow nothing.
-    if a.is_empty() { None } else { Some(correlation).map(|c| if c.is_finite() { c } else { 0.0 }) }
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len() as f64
-}
-
-fn spread(values: &[f64]) -> f64 {
-    let mean_value = mean(values);
-    mean(&values.iter().map(|v| (v - mean_value).powi(2)).collect::<Vec<_>>()).sqrt()
+    let logs: Vec<(f64, f64)> = both.map(|(a, b)| (a.ln(), b.ln())).collect();
+    Some(Moments::of(&logs)?.correlation().unwrap_or(0.0))
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use crate::operations::calc::quantity::{
 };
 use crate::operations::power::{Given, VehicleGiven};
 use crate::operations::{self, PowerRequest};
+use crate::physics::air::{MEASURED_KPA, MEASURED_TEMP_C};
 use crate::power::{Correction, PullRules};
 use crate::report;
 use crate::ride::logger::dyno_sheet::MeasuredAt;
@@ -66,10 +67,10 @@ pub(super) struct How {
     #[arg(long, value_name = "KPH", value_parser = given(&SPEED, [-150.0, 150.0]), allow_hyphen_values = true, help_heading = DAY)]
     headwind_kph: Option<Given>,
     /// Temperature of the air, °C [without it from the file].
-    #[arg(long, value_name = "C", value_parser = given(&TEMPERATURE, [-40.0, 60.0]), allow_hyphen_values = true, help_heading = DAY)]
+    #[arg(long, value_name = "C", value_parser = given(&TEMPERATURE, MEASURED_TEMP_C), allow_hyphen_values = true, help_heading = DAY)]
     air_temp_c: Option<Given>,
     /// Absolute pressure of the air there, kPa [without it from the file].
-    #[arg(long, value_name = "KPA", value_parser = given(&PRESSURE, [50.0, 110.0]), allow_hyphen_values = true, help_heading = DAY)]
+    #[arg(long, value_name = "KPA", value_parser = given(&PRESSURE, MEASURED_KPA), allow_hyphen_values = true, help_heading = DAY)]
     pressure_kpa: Option<Given>,
     /// Humidity of the air, % [without it from the file, or 50±25].
     #[arg(long, value_name = "PCT", value_parser = given(&HUMIDITY, [0.0, 100.0]), allow_hyphen_values = true, help_heading = DAY)]

@@ -7,6 +7,7 @@ use super::scene::{middle, percentile};
 use super::{FindingEntry, Scene, Seen, Severity};
 use crate::pipeline::signs;
 use crate::ride::Channel;
+use crate::statistics::Moments;
 use crate::units;
 
 /// What is known of it.
@@ -120,16 +121,8 @@ fn different(scene: &Scene<'_>, first: &[f64], second: &[f64], mask: &[bool]) ->
 
 /// Pearson's correlation; 0 where one does not move.
 fn correlation(a: &[f64], b: &[f64]) -> f64 {
-    let n = a.len().min(b.len()).max(1) as f64;
-    let mean = |v: &[f64]| v.iter().sum::<f64>() / n;
-    let (ma, mb) = (mean(a), mean(b));
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for (x, y) in a.iter().zip(b) {
-        ab += (x - ma) * (y - mb);
-        aa += (x - ma) * (x - ma);
-        bb += (y - mb) * (y - mb);
-    }
-    if aa > 0.0 && bb > 0.0 { ab / (aa * bb).sqrt() } else { 0.0 }
+    let pairs: Vec<(f64, f64)> = a.iter().copied().zip(b.iter().copied()).collect();
+    Moments::of(&pairs).and_then(|moments| moments.correlation()).unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -7,8 +7,8 @@
 use super::error::OperationError;
 use super::open::OpenBike;
 use crate::bike::{
-    BIKE_FILE, BUILDS_FILE, Bike, Breathing, Build, Builds, Density, FileSource, Mixture, is_stock_path,
-    read_stock, stock_path,
+    BIKE_FILE, BUILDS_FILE, Bike, Breathing, Build, Builds, Density, FileSource, FuelTableKind, Mixture,
+    is_stock_path, read_stock, stock_path,
 };
 use crate::table::Table;
 use crate::units;
@@ -57,6 +57,10 @@ impl OpenBike {
     /// # Errors
     /// When the newest revision or a stock map cannot be read.
     pub(super) fn stock_changes(&self) -> Result<Vec<String>, OperationError> {
+        // Below no trims lies no map to count on.
+        if self.folder.bike.controller.fuel_table != FuelTableKind::TrimPct {
+            return Ok(Vec::new());
+        }
         let build = self.folder.builds.current();
         let is_ridden = self.register.rides().iter().any(|ride| ride.build == build);
         let Some(newest) = self.newest().filter(|_| is_ridden) else { return Ok(Vec::new()) };
@@ -64,7 +68,7 @@ impl OpenBike {
         let work_tree = self.folder.work_tree();
         let mut found = Vec::new();
         for slot in &self.folder.bike.slots {
-            // Below no trims there was no map to count on.
+            // Nor below those of then, where they were none.
             let Ok(Some(was)) = read_stock(slot, &then, &files) else { continue };
             let is = read_stock(slot, &self.folder.bike, &work_tree)?;
             found.extend(stock_change(slot, &was, is.as_ref()));

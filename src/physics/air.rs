@@ -38,6 +38,11 @@ pub fn vapour_pa(temp_c: f64, humidity: f64) -> f64 {
 /// reach a few percent.
 const DRIEST_PCT: f64 = 2.0;
 
+/// Temperatures of the air that power is measured in, °C. Common practice, no source.
+pub const MEASURED_TEMP_C: [f64; 2] = [-40.0, 60.0];
+/// Its absolute pressures, kPa. Common practice, no source.
+pub const MEASURED_KPA: [f64; 2] = [50.0, 110.0];
+
 /// A question where a relative humidity is one that no air has: most likely a share in place of
 /// percent. 0 stands for dry air, with which sums are made.
 ///

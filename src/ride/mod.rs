@@ -23,6 +23,7 @@ mod register;
 mod registered;
 mod source;
 
+pub(crate) use crate::statistics::median;
 pub use channel::Channel;
 pub use columns::{BadValue, DOOR_REASONS, ReadingReport};
 pub(crate) use find::ridden_on;
@@ -300,16 +301,6 @@ fn read_columns(
 /// or is written otherwise.
 fn is_foreign(error: &RideError) -> bool {
     matches!(error, RideError::NoChannels(_) | RideError::MissingChannel(_) | RideError::NotText(_))
-}
-
-/// The median of the values that are there.
-pub(crate) fn median(values: &[f64]) -> Option<f64> {
-    let mut there: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
-    if there.is_empty() {
-        return None;
-    }
-    let middle = there.len() / 2;
-    Some(*there.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 #[cfg(test)]

@@ -11,7 +11,7 @@ use self::rows::{SheetRow, order_remarks, wild};
 use super::text::TextLog;
 use super::units::{Quantity, Unit, from_text};
 use super::{Encoding, TextForm};
-use crate::physics::air::doubtful_humidity;
+use crate::physics::air::{MEASURED_KPA, MEASURED_TEMP_C, doubtful_humidity};
 use crate::ride::columns::ReadingReport;
 use crate::ride::source::Title;
 use crate::ride::{RideError, decode, delimited, median};
@@ -19,10 +19,6 @@ use crate::units::{KW_PER_HP, KW_PER_PS, NM_PER_LB_FT};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-
-/// Air that a sheet is believed to have been measured in, °C and kPa. Common practice, no source.
-const AIR_TEMP_C: [f64; 2] = [-40.0, 60.0];
-const PRESSURE_KPA: [f64; 2] = [50.0, 110.0];
 
 /// Where a power was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -254,8 +250,8 @@ fn sheet(log: &TextLog<'_>, wanted: Option<MeasuredAt>) -> Result<DynoSheet, Rid
         ));
         None
     };
-    let air_temp_c = air_within(Quantity::Temperature, ("air temperature", "°C"), AIR_TEMP_C);
-    let pressure_kpa = air_within(Quantity::Pressure, ("air pressure", "kPa"), PRESSURE_KPA);
+    let air_temp_c = air_within(Quantity::Temperature, ("air temperature", "°C"), MEASURED_TEMP_C);
+    let pressure_kpa = air_within(Quantity::Pressure, ("air pressure", "kPa"), MEASURED_KPA);
     let mut humidity_pct = air_of(Quantity::Share);
     if let Some(doubt) = humidity_pct.and_then(doubtful_humidity) {
         remarks.push(format!("its humidity is left out: {doubt}"));

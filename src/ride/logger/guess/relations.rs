@@ -5,6 +5,7 @@
 
 use super::column::Column;
 use crate::ride::Channel;
+use crate::statistics::Moments;
 
 /// What the pair says.
 pub(super) struct Relation {
@@ -78,16 +79,7 @@ fn correlation(pairs: &[(f64, f64)]) -> Option<f64> {
     if pairs.len() < ENOUGH {
         return None;
     }
-    let n = pairs.len() as f64;
-    let (sum_a, sum_b) = pairs.iter().fold((0.0, 0.0), |(a, b), pair| (a + pair.0, b + pair.1));
-    let (mean_a, mean_b) = (sum_a / n, sum_b / n);
-    let mut moments = (0.0, 0.0, 0.0);
-    for (a, b) in pairs {
-        let (a, b) = (a - mean_a, b - mean_b);
-        moments = (moments.0 + a * a, moments.1 + b * b, moments.2 + a * b);
-    }
-    let scale = (moments.0 * moments.1).sqrt();
-    (scale > 0.0).then(|| moments.2 / scale)
+    Moments::of(pairs)?.correlation()
 }
 
 #[cfg(test)]
